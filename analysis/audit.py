@@ -15,7 +15,7 @@ from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.lots import group_columns, lots
 from analysis.output import read_earlier
-from analysis.parallel import Executor, SerialExecutor, limit_threads
+from analysis.parallel import SERIAL, Executor, limit_threads
 from analysis.people import coaching_effects, learners, measure_effects, technique_table
 from analysis.report import Clock, PeopleResults, Report
 from analysis.rounds import compare_with_earlier_audit
@@ -32,8 +32,6 @@ from analysis.stages import (
 from analysis.standard import Standard, built_in
 from analysis.survival import WHOLE_LOG, ObservationWindow, recording_notes
 from schemas.outputs import Comparison
-
-SERIAL = SerialExecutor()
 
 
 def run_audit(  # noqa: PLR0913 - the one entry point, by keyword
@@ -146,7 +144,7 @@ def compare(report: Report, classifiers: Any) -> DataFrame[Comparison]:
 def run_stages(
     log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor = SERIAL
 ) -> Report:
-    """`run_audit` with a clock and an executor for the risk; the results do not depend on the executor."""
+    """`run_audit` with a clock and an executor for the risk and the dose-response curves; the results do not depend on the executor."""
     columns = group_columns(log, settings.groups)
     with limit_threads():
         with clock.stage("follow up"):
@@ -157,7 +155,7 @@ def run_stages(
         with clock.stage("rates"):
             rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
-            steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed)
+            steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed, executor)
             lot_results = lots(ready, columns, fitted)
         with clock.stage("people"):
             people = PeopleResults(

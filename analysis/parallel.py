@@ -37,6 +37,9 @@ class SerialExecutor(Executor):
         return future
 
 
+SERIAL = SerialExecutor()
+
+
 class WorkerExecutor(Executor):
     """Run importable functions one after another in a worker process.
 

@@ -17,7 +17,7 @@ from analysis.errors import UserError
 from analysis.intake import Log, OwnField
 from analysis.lots import LOT_FIELDS, FittedReturns
 from analysis.monitoring import early_signs, mark_measures, monthly_rates
-from analysis.parallel import limit_threads
+from analysis.parallel import SERIAL, Executor, limit_threads
 from analysis.people import add_ranking_sensitivity, credibility
 from analysis.plan import bleeds_needed, trials
 from analysis.rates import build_case_mix, expected_risk, rates
@@ -28,6 +28,7 @@ from analysis.steps import (
     YearlyCost,
     dose_response_base,
     dose_response_curves,
+    fit_steps,
     interaction_notes,
     interactions,
     step_costs,
@@ -170,16 +171,19 @@ def clear_rates_and_costs(
 
 
 def run_steps(
-    data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int
+    data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int, executor: Executor = SERIAL
 ) -> tuple[StepResults, Notes, FittedReturns | None]:
     """Estimate what missed steps cost, singly and together, and the risk along each measured reading; the fitted model."""
-    costs = step_costs(data, stage_rng(seed, "steps"), learned)
+    fitted = fit_steps(learned)
+    base = None if fitted is None else dose_response_base(learned, fitted.design, fitted.return_model)
+    curves = executor.submit(dose_response_curves, base)
+    costs = step_costs(data, stage_rng(seed, "steps"), learned, fitted=fitted)
     declared = interactions(learned, costs.design, costs.return_model)
     a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
     results = StepResults(
         steps=costs.table,
         interactions=declared,
-        tolerance=dose_response_curves(dose_response_base(learned, costs.design, costs.return_model)),
+        tolerance=curves.result(),
         what_if=what_if(costs, a_year, stage_rng(seed, "if")),
         combined_estimate=costs.estimate.name if costs.estimate else "",
     )

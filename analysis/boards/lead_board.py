@@ -27,7 +27,7 @@ from analysis.boards.selection import (
     with_wilson,
 )
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, layer_charts, separate_scales
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, conditional, layer_charts, separate_scales, x_at, y_at
 from analysis.report import Report
 
 WIDTH, MONTHS_PX = 1100, 555
@@ -102,8 +102,8 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
     )
     dots = alt.Chart(name="months").mark_point(size=42, strokeWidth=1.6, opacity=1, stroke=PLAIN).encode(
         y=alt.Y("came_back:Q", title="came back"),
-        fill=alt.condition(alt.datum.state == "still open", alt.value("transparent"), alt.value(PLAIN)),
-        opacity=alt.condition(selection.period, alt.value(1), alt.value(0.25)),
+        fill=conditional(alt.FillValue, alt.datum.state == "still open", "transparent", PLAIN),
+        opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=tips,
     )  # fmt: skip
     title = alt.TitleParams(
@@ -128,7 +128,7 @@ def _bleeds_chart(cells: CountedCells, selection: Selection) -> Any:
         .encode(
             x=period_axis(cells),
             y=alt.Y("bleeds:Q", stack=None, title=None, axis=alt.Axis(tickCount=2, **SMALL)),
-            opacity=alt.condition(selection.period, alt.value(0.8), alt.value(0.3)),
+            opacity=conditional(alt.OpacityValue, selection.period, 0.8, 0.3),
             tooltip=[alt.Tooltip("month:O"), alt.Tooltip("bleeds:Q")],
         )
         .properties(
@@ -168,8 +168,8 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
         .transform_calculate(edge="datum.signal === 'high' ? datum.upper : datum.lower",
                              word="datum.signal === 'high' ? '▲' : '▼'")
         .mark_text(aria=False, fontSize=11, dy=-7)
-        .encode(y=alt.Y("edge:Q"), text="word:N",
-                color=alt.condition("datum.signal === 'high'", alt.value(HIGH), alt.value(LOW)))
+        .encode(y=alt.Y("edge:Q"), text=alt.Text("word:N"),
+                color=conditional(alt.ColorValue, "datum.signal === 'high'", HIGH, LOW))
     )  # fmt: skip
     rule = alt.Chart().mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5)
     word = alt.Chart().mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11)
@@ -181,7 +181,9 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
     )
     return [
         layer_charts(band, centre, measure, out, shared=_rows_chart(limits.drop("change_began"), applies)),
-        layer_charts(rule, word.encode(y=alt.value(2), text="words:N"), shared=_rows_chart(_changes(limits), applies)),
+        layer_charts(
+            rule, word.encode(y=y_at(2), text=alt.Text("words:N")), shared=_rows_chart(_changes(limits), applies)
+        ),
     ]
 
 
@@ -221,5 +223,5 @@ def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...],
     return (
         alt.Chart(inline_data(rows), name="legend", width=WIDTH, height=16 * len(rows))
         .mark_text(align="left", fontSize=11, baseline="top")
-        .encode(text="text:N", x=alt.value(0), y=alt.Y("row:O", axis=None))
+        .encode(text=alt.Text("text:N"), x=x_at(0), y=alt.Y("row:O", axis=None))
     )

@@ -21,7 +21,7 @@ from analysis.boards.selection import (
     with_wilson,
     words_above,
 )
-from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, conditional, layer_charts, y_at
 from analysis.report import Report
 
 STEP_PX, SOON_PX, MOVED = 228, 200, 3
@@ -94,7 +94,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     )
     line = alt.Chart().mark_line(aria=False, color=PLAIN, opacity=0.7)
     dots = alt.Chart().mark_point(filled=True, size=22, color=PLAIN).encode(
-        opacity=alt.condition(selection.period, alt.value(1), alt.value(0.25)),
+        opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=[
             alt.Tooltip("title:N", title="step"), alt.Tooltip("month:O"),
             alt.Tooltip("share:Q", format=".1%", title="missed"), alt.Tooltip("interval:N", title="95% interval"),
@@ -105,9 +105,9 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
         alt.Chart().transform_filter("datum.month === datum.first"), "datum.title", 42, fontWeight="bold"
     )
     rule = alt.Chart().mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5)
-    rule = rule.encode(y=alt.value(0), y2=alt.value("height"))
+    rule = rule.encode(y=y_at(0), y2=alt.Y2Value("height"))  # type: ignore[no-untyped-call]
     shop = alt.Chart().mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11)
-    shop = shop.encode(y=alt.value(2), text="worse_shop:N")
+    shop = shop.encode(y=y_at(2), text=alt.Text("worse_shop:N"))
     signs = layer_charts(rule, shop, shared=alt.Chart().transform_filter("datum.worse_shop"))
     layers = [line, dots, name, signs]
     return layer_charts(*layers, shared=shared, width=STEP_PX, height=110, name=f"moved_{place}")
@@ -154,8 +154,8 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
     every_line = alt.Chart().mark_line(aria=False, color=CHANCE, strokeDash=[4, 3], point=small).encode(tooltip=tips)
     own_line = alt.Chart().mark_line(aria=False, color=PLAIN, point=large).encode(tooltip=tips)
     layers = [
-        layer_charts(every_line, word.encode(text=alt.value("all"), opacity=visible), shared=every),
-        layer_charts(own_line, word.encode(text=alt.value("selected")), shared=own),
+        layer_charts(every_line, word.encode(text=alt.TextValue("all"), opacity=visible), shared=every),
+        layer_charts(own_line, word.encode(text=alt.TextValue("selected")), shared=own),
     ]
     title = alt.TitleParams("How soon they came back", offset=22)
     return layer_charts(*layers, shared=shared, width=SOON_PX, height=110, name="how_soon", title=title)

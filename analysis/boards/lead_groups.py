@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import CLICKED, SMALL, Selection, any_chosen, inline_data, line_of_text
-from analysis.charts.theme import CHANCE, HIGH, LOW, SIGNAL_LABELS, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, LOW, SIGNAL_LABELS, conditional, layer_charts
 from analysis.dataset import MIN_COMEBACKS
 from analysis.report import Report
 
@@ -84,8 +84,8 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
             ),
             stroke=alt.Stroke("signal:N", scale=colours, legend=None),
             fill=alt.Fill("signal:N", scale=colours, legend=None),
-            fillOpacity=alt.condition(hollow, alt.value(0), alt.value(1)),
-            opacity=alt.condition(picked, alt.value(1), alt.value(0.35)),
+            fillOpacity=conditional(alt.FillOpacityValue, hollow, 0, 1),
+            opacity=conditional(alt.OpacityValue, picked, 1, 0.35),
             tooltip=[
                 alt.Tooltip("scope:N", title="estimated for"), alt.Tooltip("ratio:Q", format=".2f", title="observed / expected"),
                 alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),

@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.chart_tables import auc_rows, decile_rows, quarter_rows
-from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, conditional, layer_charts
 from analysis.report import Report
 
 MODEL_PX, TIME_PX, HEIGHT, ROW_PX, LABEL_PX = 220, 280, 120, 15, 250
@@ -44,8 +44,8 @@ def _discrimination_chart(report: Report) -> Any:
     labels = (("value", "AUC"), ("lo", "from"), ("hi", "to"))
     dots = base.mark_point(filled=True, size=55, opacity=1).encode(
         x=x,
-        color=alt.condition("datum.own", alt.value(PLAIN), alt.value(CHANCE)),
-        shape=alt.condition("datum.own", alt.value("circle"), alt.value("diamond")),
+        color=conditional(alt.ColorValue, "datum.own", PLAIN, CHANCE),
+        shape=conditional(alt.ShapeValue, "datum.own", "circle", "diamond"),
         tooltip=_estimate_tips("rule:N", labels, ".3f"),
     )
     words = base.mark_text(aria=False, align="left", dx=9, dy=-6, fontSize=11).encode(
@@ -122,8 +122,8 @@ def coverage_charts(report: Report) -> list[Any]:
     )
     dots = base.mark_point(filled=True, size=45, opacity=1).encode(
         x=alt.X("value:Q"),
-        color=alt.condition("datum.met", alt.value(PLAIN), alt.value(HIGH)),
-        shape=alt.condition("datum.met", alt.value("circle"), alt.value("triangle-left")),
+        color=conditional(alt.ColorValue, "datum.met", PLAIN, HIGH),
+        shape=conditional(alt.ShapeValue, "datum.met", "circle", "triangle-left"),
         tooltip=_estimate_tips("measure:N", (("value", "share"), ("lo", "from"), ("hi", "to")), ".1%"),
     )
     return [

@@ -15,6 +15,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.board_cells import WORK, CountedCells
+from analysis.charts.theme import x_at, y_at
 from analysis.stats import Z95
 from schemas.intermediate import CELL_STEPS
 
@@ -176,7 +177,7 @@ def words_above(chart: alt.Chart, text: str, most: int, **look: Any) -> alt.Char
     return (
         chart.transform_calculate(lines=in_lines(text, most))
         .mark_text(aria=False, align="left", baseline="top", fontSize=11, **look)
-        .encode(text="lines:N", x=alt.value(2), y=alt.value(alt.expr("-3 - 13 * length(split(datum.lines, '\\n'))")))
+        .encode(text=alt.Text("lines:N"), x=x_at(2), y=y_at(alt.expr("-3 - 13 * length(split(datum.lines, '\\n'))")))
     )
 
 
@@ -186,7 +187,7 @@ def line_of_text(words: str, width: int, name: str = "") -> Any:
     return (
         chart.transform_calculate(lines=in_lines("datum.text"))
         .mark_text(align="left", fontSize=11 if name else 12, baseline="top", style="words")
-        .encode(text="lines:N", x=alt.value(0), y=alt.value(0))
+        .encode(text=alt.Text("lines:N"), x=x_at(0), y=y_at(0))
     )
 
 
@@ -268,5 +269,5 @@ def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:
         sentence=f"({any_chosen(period=False)} ? {who} : 'All bleeds') + {months} + ': ' + ({rate})"
     )
     return chart.mark_text(aria=False, align="left", baseline="middle", fontSize=14, fontWeight="bold").encode(
-        text=alt.Text("sentence:N"), x=alt.value(0), y=alt.value(7)
+        text=alt.Text("sentence:N"), x=x_at(0), y=y_at(7)
     )

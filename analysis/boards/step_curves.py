@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.boards.selection import SMALL, in_lines, inline_data, words_above
 from analysis.boards.trainer_choices import LinkedChoices
-from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words
+from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words, x_at, y_at
 from analysis.report import Report
 from schemas import reading_label
 
@@ -85,7 +85,7 @@ def _curve_layers(base: alt.Chart) -> list[Any]:
         line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_curve_tooltips()),
         base.transform_filter("isValid(datum.pooled)")
         .mark_text(aria=False, dy=-8, fontSize=11)
-        .encode(x=x, y=alt.Y("risk:Q"), text="pooled:N"),
+        .encode(x=x, y=alt.Y("risk:Q"), text=alt.Text("pooled:N")),
         *limits,
     ]
 
@@ -105,5 +105,5 @@ def _no_curve_note(linked: LinkedChoices) -> Any:
         .transform_filter("datum.step === step_step")
         .transform_calculate(lines=in_lines("datum.step + ': done or not, there is no reading to draw along.'"))
         .mark_text(aria=False, align="left", fontSize=11)
-        .encode(text="lines:N", x=alt.value(2), y=alt.value(10))
+        .encode(text=alt.Text("lines:N"), x=x_at(2), y=y_at(10))
     )

@@ -1,7 +1,7 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
 from analysis.charts.chart_tables import BASELINE_LABELS, HOLD_LABELS
-from analysis.charts.embed import prefetch_svg, specification, svg, without_validation
+from analysis.charts.embed import prefetch_svg, quick_composition, specification, svg
 from analysis.charts.learning import learning_curves
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.own_look import init_notebook
@@ -50,6 +50,7 @@ __all__ = [
     "predictions_by_tenth",
     "prefetch_svg",
     "proof_dots",
+    "quick_composition",
     "rate_dots",
     "ratio_board",
     "ratio_dots",
@@ -65,6 +66,5 @@ __all__ = [
     "tolerance_curve",
     "truncation_note",
     "what_if_bars",
-    "without_validation",
     "worklist_dots",
 ]

@@ -10,7 +10,7 @@ import re
 import sys
 import zlib
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, suppress
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib import metadata
 from importlib.util import cache_from_source
@@ -43,6 +43,7 @@ PALETTE = 40
 """Colours of a picture in a notebook: those of a chart, and the shades on the edges of letters and lines."""
 DIAMONDS = str.maketrans("◆", "◊")
 """A sign that `OWN_FONT` lacks, and one like it."""
+COMPOSED: Any = (alt.Chart, alt.LayerChart, alt.HConcatChart, alt.VConcatChart, alt.ConcatChart)
 SHORT_LABEL = 40
 """Characters of a label that always fit into the label limit: some 270 pixels."""
 
@@ -129,9 +130,21 @@ def _label_fields(spec: Any) -> Iterator[str]:
                 yield from _label_fields(value)
 
 
-def without_validation() -> AbstractContextManager[None]:
-    """Build charts without validating each part against Vega-Lite's schema, which takes most of the time."""
-    return schemapi.debug_mode(False)
+@contextmanager
+def quick_composition() -> Iterator[None]:
+    """Build charts without validating them, and without copying what the parts of a composed chart consist of.
+
+    Altair copies every part in depth each time parts are put together, some fifty times in a board, although it only sets
+    attributes of the copies. It asks a class for `__deepcopy__` first. The charts are the same.
+    """
+    with schemapi.debug_mode(False):
+        for kind in COMPOSED:
+            kind.__deepcopy__ = lambda chart, _: chart.copy(deep=False)
+        try:
+            yield
+        finally:
+            for kind in COMPOSED:
+                del kind.__deepcopy__
 
 
 class SvgRenderer:

@@ -24,6 +24,8 @@ from analysis.charts.theme import (
     interval_rule,
     layer_charts,
     vertical_line,
+    x_at,
+    y_at,
 )
 from analysis.errors import UserError
 from analysis.report import Report
@@ -158,7 +160,7 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
     )
     words = [
         chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(
-            x=alt.value(WIDTH // 2 + 60), y=alt.value(y), text=alt.Text(f"{name}:N", title="these checks")
+            x=x_at(WIDTH // 2 + 60), y=y_at(y), text=alt.Text(f"{name}:N", title="these checks")
         )
         for name, y in (("covers", 190), ("saves", 208))
     ]

@@ -253,7 +253,7 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
         if tolerance.get_column(name).count()
     ]
     pooled = base.transform_filter("isValid(datum.pooled)").mark_text(dy=-10, aria=False)
-    names = [pooled.encode(y=alt.Y("risk:Q", title="came back", axis=risk), text="pooled:N")]
+    names = [pooled.encode(y=alt.Y("risk:Q", title="came back", axis=risk), text=alt.Text("pooled:N"))]
     return layer_charts(band, line, *(names if tolerance.get_column("pooled").count() else ()), *limits).properties(
         description=f"Comeback risk by {field_label}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )

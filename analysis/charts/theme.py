@@ -45,7 +45,19 @@ ROW_PX, LINE = 24, 27
 PERCENT: dict[str, Any] = {"format": ".0%", "tickCount": 6}
 UNTITLED: dict[str, Any] = {"title": None}
 """An axis or legend that shows no title; the field's own title still names it to screen readers."""
-AT_LEFT, AT_TOP = alt.XValue(0), alt.YValue(0)  # type: ignore[no-untyped-call]
+
+
+def x_at(pixels: Any) -> alt.XValue:
+    """A position from the left, in pixels; given a bare value, Altair compares it with all its classes to find this one."""
+    return alt.XValue(pixels)  # type: ignore[no-untyped-call]
+
+
+def y_at(pixels: Any) -> alt.YValue:
+    """A position from the top, in pixels."""
+    return alt.YValue(pixels)  # type: ignore[no-untyped-call]
+
+
+AT_LEFT, AT_TOP = x_at(0), y_at(0)
 
 
 @cache

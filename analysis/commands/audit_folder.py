@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from analysis.audit import SERIAL, AuditSettings, run_stages
+from analysis.audit import AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
@@ -36,7 +36,7 @@ from analysis.output import (
     write_manifest,
     write_tables,
 )
-from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
+from analysis.parallel import SERIAL, BrokenProcessPool, Executor, WorkerExecutor
 from analysis.report import Clock, Report
 from analysis.rounds import EarlierAudit, to_do_list
 from analysis.sheet import write_to_do

@@ -15,7 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.boards import analyst_board, lead_board, lead_figures, trainer_board
-from analysis.charts import prefetch_svg, svg, without_validation
+from analysis.charts import prefetch_svg, quick_composition, svg
 from analysis.charts.embed import SHARED, SvgRenderer, chart_library_script
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.board_bleeds import list_board_bleeds
@@ -85,7 +85,7 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     """
     report, renderer = shorten_file_names(report), SvgRenderer(executor)
     parts = {reader: _board_and_questions(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
-    with without_validation():
+    with quick_composition():
         sheet = meeting_sheet(report)
 
     def pages() -> tuple[Page, ...]:
@@ -103,7 +103,7 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
 
 def _board_and_questions(report: Report, audience: Audience, renderer: SvgRenderer) -> tuple[BoardView, list[Question]]:
     """A reader's board and questions with their answers; the charts' pictures are prefetched."""
-    with without_validation():
+    with quick_composition():
         board, questions = audience.board(report), audience.questions(report)
     for chart in (board.chart, *(chart for question in questions for chart in question.charts)):
         prefetch_svg(chart, renderer)

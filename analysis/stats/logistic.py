@@ -107,11 +107,13 @@ def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFittedCoefficients],
     fold
         Each row's fold, from 0.
     """
+    coefficients = np.stack([fit.coefficients for fit in fits], axis=-1)
+    estimable = np.stack([fit.estimable for fit in fits], axis=-1)
     log_odds = np.empty((len(x), len(fits)))
-    for column, fit in enumerate(fits):
-        linear = x @ fit.coefficients[:-1] + fit.coefficients[-1]
-        own = np.take_along_axis(linear, fold[:, None], axis=1)[:, 0]
-        log_odds[:, column] = np.where(fit.estimable[fold], own, -np.inf)
+    for own in np.unique(fold):
+        rows = fold == own
+        linear = x[rows] @ coefficients[:-1, own] + coefficients[-1, own]
+        log_odds[rows] = np.where(estimable[own], linear, -np.inf)
     return log_odds
 
 

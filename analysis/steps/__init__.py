@@ -13,7 +13,7 @@ from analysis.steps.evidence import air_score
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
-from analysis.steps.table import StepCosts, crude_step_differences, step_costs
+from analysis.steps.table import StepCosts, crude_step_differences, fit_steps, step_costs
 from analysis.steps.what_if import PreventedComebacks, YearlyCost, prevented_if_never_missed, what_if
 
 __all__ = [
@@ -33,6 +33,7 @@ __all__ = [
     "e_value",
     "estimate_marginal_effects",
     "fit_curves",
+    "fit_steps",
     "interaction_notes",
     "interactions",
     "prevented_if_never_missed",

@@ -140,9 +140,9 @@ def _fit_curve(base: DoseResponseBase, reading: _MeasuredReading) -> FittedCurve
     influence = clustered_influence(model, risks.gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
     limits = np.array([_risk_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
-    own_columns = np.eye(x.shape[1])[:, reading_start:] @ grid_basis.T
-    log_hazard_influence = model.influence(own_columns) * model.df_correction
-    log_hazard, covariance = grid_basis @ effects, log_hazard_influence.T @ log_hazard_influence
+    effect_influence = model.influence(np.eye(x.shape[1])[:, reading_start:]) * model.df_correction
+    log_hazard = grid_basis @ effects
+    covariance = grid_basis @ (effect_influence.T @ effect_influence) @ grid_basis.T
     p_value = equal_values_p_value(log_hazard, covariance)
     bleeds = reading.curve.nearest_counts(reading.values[recorded])
     columns = {

@@ -56,11 +56,32 @@ class StepCosts:
     unseen: UnseenCauses | None = field(repr=False, default=None)
 
 
+@dataclass(frozen=True)
+class FittedSteps:
+    """Design matrix, return model over the whole follow-up, and which steps have misses enough for an estimate."""
+
+    design: Design = field(repr=False)
+    return_model: SurvivalModel = field(repr=False)
+    estimable: NDArray[np.bool_]
+
+
+def fit_steps(data: BleedData, survival: type[SurvivalModel] = CoxModel) -> FittedSteps | None:
+    """Fit the return model of the steps; None with too few comebacks, or too few misses of every step."""
+    crude = crude_step_differences(data)
+    estimable, in_design = _has_enough_misses(crude), _has_enough_misses(crude, ADJUSTED_BLEEDS)
+    if data.small_sample or not estimable.any():
+        return None
+    design = build_design(data, tuple(crude.filter(in_design).get_column("step")))
+    model = fit_step_model(data, design, survival=survival)
+    return FittedSteps(design, model, estimable.filter(in_design).to_numpy())
+
+
 def step_costs(
     data: BleedData,
     rng: np.random.Generator,
     fit_sample: BleedData | None = None,
     survival: type[SurvivalModel] = CoxModel,
+    fitted: FittedSteps | None = None,
 ) -> StepCosts:
     """Estimate what each missed step costs, in comebacks per 100 bleeds.
 
@@ -85,14 +106,16 @@ def step_costs(
         Bleeds to fit (`dataset.fit_data`); all by default.
     survival
         Class of the time-to-return model.
+    fitted
+        `fit_steps` of these bleeds, if already fitted.
     """
     sample = data if fit_sample is None else fit_sample
-    crude, crude_sample = crude_step_differences(data), crude_step_differences(sample)
-    has_enough, in_design = _has_enough_misses(crude_sample), _has_enough_misses(crude_sample, ADJUSTED_BLEEDS)
-    if sample.small_sample or not has_enough.any():
+    crude = crude_step_differences(data)
+    fitted = fit_steps(sample, survival) if fitted is None else fitted
+    if fitted is None:
         return StepCosts(_complete_steps_table(crude), None, None)
-    design = build_design(sample, tuple(crude.filter(in_design).get_column("step")))
-    whole_model = model = fit_step_model(sample, design, survival=survival)
+    design, whole_model = fitted.design, fitted.return_model
+    model = whole_model
     time_varying = fit_time_varying(sample, design, whole_model)
     proportional = proportional_hazards_test(time_varying, whole_model.coefficients[: design.step_count])
     if proportional is not None and proportional.fails:
@@ -103,7 +126,7 @@ def step_costs(
         direct, marginal, estimate_by_aipw(sample, design, rng), fit_later_steps(sample, design), rng
     )
     unseen = unseen_causes(sample, design)
-    columns = _estimate_columns(design, estimates, unseen, has_enough.filter(in_design).to_numpy())
+    columns = _estimate_columns(design, estimates, unseen, fitted.estimable)
     notes = (direct.note, proportionality_note(proportional, data.window_days), *unseen.notes)
     table = _complete_steps_table(crude.join(columns, on="step", how="left", maintain_order="left"))
     return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later, unseen)

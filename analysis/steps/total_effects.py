@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.standard import PLACE_ORDER
-from analysis.stats import clustered_covariance, expit, ridge_logistic
+from analysis.stats import expit, ridge_logistic, sum_within_clusters, weighted_gram
 from analysis.steps.design_matrix import NOT_RECORDED, Design
 from analysis.steps.marginal_effects import interpolate_in_effect
 from analysis.steps.posterior import CombinedEstimate
@@ -140,8 +140,9 @@ def _sandwich_covariance(
     """Sandwich covariance of the coefficients, the intercept last, clustered by bike."""
     rows, chance = np.hstack([x, np.ones((len(x), 1))]), expit(log_odds)
     ridge = np.append(np.ones(x.shape[1]), 0.0)
-    inverse = np.linalg.inv((rows * (chance * (1 - chance))[:, None]).T @ rows + np.diag(ridge))
-    return clustered_covariance((rows * (missed - chance)[:, None]) @ inverse, bike)
+    inverse = np.linalg.inv(weighted_gram(rows, chance * (1 - chance)) + np.diag(ridge))
+    scores = sum_within_clusters(rows, bike, missed - chance)
+    return np.asarray(inverse @ (scores.T @ scores) @ inverse)
 
 
 def prevented_through_later_steps(

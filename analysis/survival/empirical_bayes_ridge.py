@@ -17,8 +17,8 @@ MIN_VARIANCE, MAX_VARIANCE = 1e-3, 100.0
 RIDGE_STEPS, RIDGE_TOLERANCE = 1_000, 1e-12
 MAX_EXTRAPOLATION = 64.0
 """Longest extrapolation of the penalties, in multiples of the last step."""
-TOLERANCE = 1e-20
-"""A step that gains less than this in twice the log likelihood (1e-10 standard errors) is the last."""
+TOLERANCE = 1e-16
+"""A step that gains less than this in twice the log likelihood (1e-8 standard errors) is the last."""
 CLOSE, REUSE_INFORMATION = 1e-7, 0.02
 """The information matrix is reused for the next step until a step gains more than `REUSE_INFORMATION` of the previous
 gain, and is computed once more when gains fall below `CLOSE`: it costs as many matrix-vector products as there are
@@ -96,7 +96,7 @@ def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatAr
         b, at = _line_search(likelihood, b, step, penalties, at)
         arrived = gain < CLOSE and not close
         if arrived or gain > (CLOSE if close else max(CLOSE, REUSE_INFORMATION * last)):
-            information, close = likelihood.information(at), gain < CLOSE
+            information, close = likelihood.information(at), close or gain < CLOSE
         last = np.inf if arrived else gain
     return PenalisedFit(b, penalties, information, at)
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from analysis.boards import analyst_board, lead_board, trainer_board
-from analysis.charts import specification, without_validation
+from analysis.charts import quick_composition, specification
 from tests.pages.predicted import with_predictions
 from tests.shops import report
 
@@ -109,7 +109,7 @@ def unknown_columns(chart: dict[str, Any]) -> list[tuple[str, set[str]]]:
 @pytest.fixture(scope="module")
 def charts() -> list[dict[str, Any]]:
     audited = with_predictions(report())
-    with without_validation():
+    with quick_composition():
         return [specification(board(audited)) for board in BOARDS]
 
 

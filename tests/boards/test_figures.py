@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.boards import analyst_board, count_cells, lead_board, lead_figures, trainer_board
-from analysis.charts import specification, without_validation
+from analysis.charts import quick_composition, specification
 from analysis.report import Report
 from analysis.rounds import SAFETY_CHECKS, worthwhile_second_checks
 from analysis.standard import RULE_FIELDS
@@ -89,7 +89,7 @@ def test_without_returns_no_figure_is_a_rate(audited) -> None:
 
 @pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
 def test_a_board_is_one_chart_with_named_parameters_and_one_legend(audited, board) -> None:
-    with without_validation():
+    with quick_composition():
         chart = specification(board(audited))
     names = {one["name"] for one in chart["params"]}
     expected = {
