@@ -7,11 +7,11 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.boards.recording_flags import recording_flags_chart
 from analysis.boards.selection import (
     LETTERS,
     PERCENT,
     SMALL,
-    in_lines,
     inline_data,
     line_of_text,
     rows_text,
@@ -23,20 +23,12 @@ from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
-from schemas import field_label
 
-WIDTH, COST_PX, SHARE_PX, FLAGS_PX = 850, 120, 322, 310
+WIDTH, COST_PX, SHARE_PX = 850, 120, 322
 LABEL_PX, CELL_PX, ROW_PX, PEOPLE_PX = 310, 23, 15, 84
-MAX_FLAGS = 6
-PATTERN_LABELS = {
-    "favourite_digits": "rounded readings",
-    "copied_entries": "entries copied from another bleed",
-    "impossible_durations": "impossible times",
-    "never_varied": "a reading that never varies",
-    "recorded_only_when_met": "recorded only when done",
-}
-"""Unusual recording patterns, by the name of their test."""
 RECORD_STEPS = "The bench sheet (rebleed sheet) asks for each of them."
+BAND: Any = {"aria": False, "color": CHANCE, "opacity": 0.25, "strokeWidth": 15}
+"""Look of the band along what is chosen."""
 WAYS = ("more", "fewer", "no clear difference")
 
 
@@ -56,7 +48,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(
             needed,
-            _recording_flags_chart(report),
+            recording_flags_chart(report),
             _legend_chart(report),
             columns=1,
             params=[LETTERS],
@@ -64,7 +56,12 @@ def trainer_board(report: Report) -> alt.ConcatChart:
             description=words,
         )
     parts = [choice_in_words(linked), _lay_out_panels(report, linked), _legend_chart(report)]
-    names = {"step_names": linked.steps, "curve_names": linked.curves, "people": linked.people}
+    names = {
+        "step_names": linked.steps,
+        "curve_names": linked.curves,
+        "people": linked.people,
+        "first_steps": linked.first_steps,
+    }
     return alt.concat(
         *parts,
         spacing=12,
@@ -86,7 +83,7 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
         by_person = _excess_matrix_chart(compared, linked), _peer_comparison_chart(compared, linked)
         people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
     history = alt.vconcat(
-        quarter_chart(report, linked), *learning_charts(report, linked), _recording_flags_chart(report), spacing=10
+        quarter_chart(report, linked), *learning_charts(report, linked), recording_flags_chart(report), spacing=10
     )
     right = alt.vconcat(
         alt.hconcat(*_step_costs_chart(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
@@ -130,6 +127,18 @@ def _person_axis(linked: LinkedChoices, *, labels: bool) -> alt.X:
     )  # fmt: skip
 
 
+def _chosen_row(linked: LinkedChoices, axis: alt.Y) -> Any:
+    """A band along the row of the step that the other charts show."""
+    rows = alt.Chart(inline_data([{"step": step} for step in linked.steps])).transform_filter(linked.chosen_step_filter)
+    return rows.mark_rule(**BAND).encode(y=axis)
+
+
+def _chosen_column(linked: LinkedChoices, axis: alt.X) -> Any:
+    """A band along the column of the chosen technician."""
+    columns = alt.Chart(inline_data([{"technician": name} for name in linked.people]))
+    return columns.transform_filter("datum.technician === technician_technician").mark_rule(**BAND).encode(x=axis)
+
+
 def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Technicians by steps: how much more or less than peers each misses each step; strong where that is clear."""
     shapes = ["triangle-up", "triangle-down", "circle"]
@@ -159,6 +168,8 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
         offset=18 if linked.shops else 8,
     )
     return layer_charts(
+        _chosen_row(linked, _step_axis(linked, grid=True)),
+        _chosen_column(linked, _person_axis(linked, labels=True)),
         marks,
         *([workshops] if rows else []),
         width=CELL_PX * max(len(linked.people), 1),
@@ -192,7 +203,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
         )
         .properties(name="technician_dots")
     )
-    return layer_charts(zero, rules, dots, 
+    return layer_charts(_chosen_column(linked, x), zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": difference from peers")),
     )  # fmt: skip
@@ -219,7 +230,14 @@ def _missed_shares_chart(report: Report, linked: LinkedChoices) -> Any:
         .add_params(linked.technician, linked.step)
     )  # fmt: skip
     title = "How often each step is missed (comparing needs two technicians)"
-    return layer_charts(rules, dots, width=SHARE_PX, height=ROW_PX * len(linked.steps), title=title)
+    return layer_charts(
+        _chosen_row(linked, _step_axis(linked, grid=True)),
+        rules,
+        dots,
+        width=SHARE_PX,
+        height=ROW_PX * len(linked.steps),
+        title=title,
+    )
 
 
 def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
@@ -250,37 +268,10 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
         ],
     )  # fmt: skip
     title = alt.TitleParams("What each missed step costs", offset=18 if linked.shops else 8)
-    chart = layer_charts(zero, rules, dots.properties(name="step_dots"))
-    return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
-
-
-def _recording_flags_chart(report: Report) -> Any:
-    """Unusual recording patterns, one line for each technician and pattern."""
-    flags = (
-        report.credibility.filter("flag")
-        .group_by("technician", "test", maintain_order=True)
-        .agg(pl.col("field").drop_nulls().sort(), pl.col("n").max(), pl.col("q_value").max())
-        .sort("technician", "test")
+    chart = layer_charts(
+        _chosen_row(linked, _step_axis(linked, labels=False)), zero, rules, dots.properties(name="step_dots")
     )
-    if flags.is_empty():
-        return line_of_text("Unusual recording patterns: none found.", FLAGS_PX)
-    lines = [
-        {"row": row, "text": f"{who}: {PATTERN_LABELS.get(test, test)}", "n": n,
-         "fields": ", ".join(field_label(name) for name in fields)}
-        for row, (who, test, fields, n, _) in enumerate(flags.head(MAX_FLAGS).iter_rows())
-    ]  # fmt: skip
-    if flags.height > MAX_FLAGS:
-        words = f"and {flags.height - MAX_FLAGS} more, in the table below"
-        lines.append({"row": MAX_FLAGS, "text": words, "n": 0, "fields": ""})
-    return (
-        alt.Chart(inline_data(lines), width=FLAGS_PX, height=17 * len(lines), title="Unusual recording patterns: ask how they came about")
-        .transform_calculate(lines=in_lines("datum.text"))
-        .mark_text(aria=False, align="left", baseline="top", fontSize=12, style="words")
-        .encode(
-            text="lines:N", x=alt.value(0), y=alt.Y("row:O", axis=None),
-            tooltip=[alt.Tooltip("text:N", title="pattern"), alt.Tooltip("fields:N"), alt.Tooltip("n:Q", title="entries")],
-        )
-    )  # fmt: skip
+    return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
 
 
 def _legend_chart(report: Report) -> Any:

@@ -7,34 +7,66 @@
   var lists = Array.prototype.slice.call(form.querySelectorAll("select"));
   var names = lists.map(function (list) { return list.name; }).filter(function (name) { return name !== "from" && name !== "to"; });
   var months = form.elements.from ? Array.prototype.slice.call(form.elements.from.options, 1).map(function (o) { return o.value; }) : [];
-  var view, kept = new URLSearchParams(), period = null;
+  var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
+  var view, kept = new URLSearchParams(), period = null, choosing = 0;
+  var options = {}, atShop = new Map();
+  names.forEach(function (name) { options[name] = Array.prototype.slice.call(form.elements[name].options); });
   form.addEventListener("submit", function (event) { event.preventDefault(); });
 
-  function known(name) { try { view.signal(name); return true; } catch (error) { return false; } }
-  function signal(name) { return known(name + "_" + name) ? name + "_" + name : name; }
+  function known(name, on) { try { (on || view).signal(name); return true; } catch (error) { return false; } }
+  function signal(name, on) { return known(name + "_" + name, on) ? name + "_" + name : name; }
   function chosen(name) { return view.signal(signal(name)) || ""; }
   function inAddress() { return location.hash.indexOf("=") > 0 ? new URLSearchParams(location.hash.slice(1)) : new URLSearchParams(); }
 
-  function choosePeriod(from, to) {
-    if (!months.length) return;
+  // The months from one to another; null for all of them.
+  function monthsOf(from, to) {
+    if (!months.length) return null;
     var a = from ? months.indexOf(from) : 0, b = to ? months.indexOf(to) : months.length - 1;
     if (a < 0) a = 0;
     if (b < 0) b = months.length - 1;
-    var whole = a === 0 && b === months.length - 1;
-    var range = months.slice(Math.min(a, b), Math.max(a, b) + 1);
-    period = whole ? null : range;
-    if (!known("period")) return;
+    return a === 0 && b === months.length - 1 ? null : months.slice(Math.min(a, b), Math.max(a, b) + 1);
+  }
+  // Sets a selection on a drawn chart.
+  function setOn(chart, selection) {
+    names.forEach(function (name) {
+      var value = selection.get(name) || "";
+      var there = options[name].some(function (option) { return option.value === value; });
+      chart.signal(signal(name, chart), there && value ? value : null);
+    });
+    if (!months.length || !known("period", chart)) return chart;
+    var range = monthsOf(selection.get("from"), selection.get("to"));
     var tuple = { unit: "bars", fields: [{ field: "month", channel: "x", type: "E" }], values: [range] };
-    view.data("period_store", whole ? [] : [tuple]);
+    chart.data("period_store", range ? [tuple] : []);
+    return chart;
+  }
+  // The names that occur in each workshop, from the cells that the chart counts.
+  function readShops(spec) {
+    var lists = {};
+    (spec.params || []).forEach(function (one) { lists[one.name] = one.value; });
+    if (!lists.shop_names) return;
+    JSON.parse(spec.datasets.cells).forEach(function (cell) {
+      var shop = lists.shop_names[cell[0]], there = atShop.get(shop);
+      if (!there) atShop.set(shop, there = {});
+      WORK.forEach(function (name, at) { (there[name] = there[name] || new Set()).add(lists[name + "_names"][cell[at]]); });
+    });
+  }
+  function occurs(name, value, shop) { return name === "shop" || !value || !atShop.has(shop) || atShop.get(shop)[name].has(value); }
+  // A chosen workshop leaves the names that occur there in the other lists; what is chosen stays in its list.
+  function narrowed() {
+    var shop = names.indexOf("shop") >= 0 ? chosen("shop") : "";
+    names.forEach(function (name) {
+      var list = form.elements[name], value = chosen(name);
+      var offered = options[name].filter(function (one) { return occurs(name, one.value, shop) || one.value === value; });
+      if (offered.length !== list.options.length || offered.some(function (one, at) { return one !== list.options[at]; })) {
+        list.replaceChildren.apply(list, offered);
+      }
+      list.value = value;
+    });
   }
   function choose(selection) {
-    names.forEach(function (name) {
-      var list = form.elements[name], value = selection.get(name) || "";
-      var there = Array.prototype.some.call(list.options, function (option) { return option.value === value; });
-      view.signal(signal(name), there && value ? value : null);
-    });
-    choosePeriod(selection.get("from"), selection.get("to"));
-    return view.runAsync().then(shown);
+    period = monthsOf(selection.get("from"), selection.get("to"));
+    choosing += 1;
+    return setOn(view, selection).runAsync().then(function () { choosing -= 1; shown(); });
   }
   function ofForm() {
     var selection = new URLSearchParams();
@@ -60,9 +92,9 @@
   function shown() {
     silent();
     var selection = new URLSearchParams(kept);
+    narrowed();
     names.forEach(function (name) {
       var value = chosen(name);
-      form.elements[name].value = value;
       if (value) selection.set(name, value); else selection.delete(name);
     });
     if (months.length) {
@@ -84,10 +116,27 @@
     document.querySelectorAll(".trail a").forEach(function (link) {
       link.setAttribute("href", link.getAttribute("href").split("#")[0] + (hash ? "#" + hash : ""));
     });
+    printed(selection, hash);
     var scope = document.getElementById("figures-scope");
     if (scope) scope.hidden = !hash;
     listed(selection);
     document.body.setAttribute("data-selection", hash);
+  }
+  // What is printed from a narrow window: the picture, or the whole width drawn again with the selection.
+  var whole = null, drawing = 0;
+  function printed(selection, hash) {
+    if (!place.paper || place.paper.getAttribute("data-selection") === hash) return;
+    whole = whole || place.paper.firstChild;
+    var own = ++drawing, other = document.createElement("div");
+    place.paper.setAttribute("data-selection", hash);
+    if (!hash) { place.paper.replaceChildren(whole); return; }
+    place.drawnOn(other).then(function (result) {
+      if (own === drawing) return setOn(result.view, selection).runAsync().then(function () {
+        if (own === drawing) place.paper.replaceChildren(other.querySelector("svg").cloneNode(true));
+        result.finalize();
+      });
+      result.finalize();
+    });
   }
   var waiting = false;
   function soon() {
@@ -97,12 +146,23 @@
   }
   place.addEventListener("drawn", function (event) {
     view = place.view = event.detail;
+    readShops(place.spec);
     inAddress().forEach(function (value, name) { kept.set(name, value); });
+    if (names.indexOf("shop") >= 0) view.addSignalListener(signal("shop"), function (_, shop) {
+      if (!choosing) names.forEach(function (name) { if (!occurs(name, chosen(name), shop)) view.signal(signal(name), null); });
+    });
     names.forEach(function (name) { view.addSignalListener(signal(name), soon); });
     if (known("period")) view.addSignalListener("period", soon);
     choose(kept);
   });
-  form.addEventListener("change", function () { if (view) choose(ofForm()); });
+  form.addEventListener("change", function (event) {
+    if (!view) return;
+    var selection = ofForm();
+    if (event.target.name === "shop") names.forEach(function (name) {
+      if (!occurs(name, selection.get(name), selection.get("shop"))) selection.delete(name);
+    });
+    choose(selection);
+  });
   form.addEventListener("reset", function (event) {
     event.preventDefault();
     kept = new URLSearchParams();
@@ -114,7 +174,6 @@
 
   var source = document.getElementById("bleeds-data");
   var data = source && JSON.parse(source.textContent), SHOWN = 5;
-  var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
   var sorted = null, down = false, limit = SHOWN, found = [], selected = new URLSearchParams();
   function work(row, name) { return data.names[name][row[2 + WORK.indexOf(name)]]; }
   function percent(share) { return share === null ? "" : (100 * share).toFixed(1) + "%"; }
