@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
@@ -19,7 +18,7 @@ from analysis.people.entries import (
     recorded_values,
 )
 from analysis.people.selective_recording import selective_findings
-from analysis.stats import Z95, benjamini_hochberg, kendall_tau
+from analysis.stats import Z95, FloatArray, benjamini_hochberg, kendall_tau
 from analysis.steps import build_design, crude_step_differences, estimate_marginal_effects
 from schemas import empty, validate_table
 from schemas.intermediate import MissedSteps
@@ -34,11 +33,6 @@ def credibility(data: BleedData) -> DataFrame[Credibility]:
 
     Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met.
     `q_value` is Benjamini & Hochberg's (1995) over all tests of all technicians; `flag` is q ≤ 0.01.
-
-    Parameters
-    ----------
-    data
-        All accepted bleeds.
     """
     findings = _all_findings(data)
     if not findings:
@@ -76,7 +70,6 @@ def _all_findings(data: BleedData) -> list[EntryFinding]:
     ]
 
 
-FloatArray = NDArray[np.float64]
 MIN_BLEEDS = 10
 _SENSITIVITY_SCHEMA = {
     "technician": pl.String,
@@ -101,13 +94,6 @@ def add_ranking_sensitivity(data: BleedData, credibility: DataFrame[Credibility]
     Steps are estimated from comebacks alone, once with every entry and once without those of one technician.
     `ranking_holds` where no step's estimate leaves its own 95% interval and the costliest step stays the costliest or
     does not clearly differ from it; empty where nothing is flagged or too few comebacks are left to rank anything.
-
-    Parameters
-    ----------
-    data
-        The bleeds to fit to.
-    credibility
-        What `credibility` found in all bleeds.
     """
     flagged = credibility.filter("flag").get_column("technician").unique().sort().to_list()
     whole = _estimate_prevented(data) if flagged else None

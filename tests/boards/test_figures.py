@@ -136,7 +136,7 @@ def test_two_workshops_that_began_to_miss_a_step_in_one_month_are_both_named(aud
 
 
 def spec_text(board: Any, report_: Report) -> str:
-    with without_validation():
+    with quick_composition():
         return json.dumps(specification(board(report_)))
 
 
@@ -159,7 +159,7 @@ def test_the_analysts_board_draws_fields_with_gaps_and_counts_the_others(audited
     gaps = replace(audited, log=replace(audited.log, sessions=sessions.with_columns(half.alias("kit_purged"))))
     drawn = {}
     for name, one in (("usual", audited), ("gaps", gaps)):
-        with without_validation():
+        with quick_composition():
             spec = specification(analyst_board(one))
         fields = next(p["bind"]["options"] for p in spec["params"] if p["name"] == "field")
         drawn[name] = [field for field in fields if field is not None]

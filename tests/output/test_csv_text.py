@@ -93,9 +93,9 @@ NEAR_FORMULAS = st.text(alphabet="'\"=+-@\t\r\n;,1.e a", max_size=8)
 
 @given(st.lists(NEAR_FORMULAS | st.text(alphabet=st.characters(exclude_categories=["Cs"])), min_size=1, max_size=5))
 def test_any_text_is_read_back_as_it_was(texts: list[str]) -> None:
-    text_cells = cells(list(texts), pl.String)
-    assert remove_guards(pl.Series(text_cells)).to_list() == texts
-    for text, cell in zip(texts, text_cells, strict=True):
+    in_file = cells(list(texts), pl.String)
+    assert remove_guards(pl.Series(in_file)).to_list() == texts
+    for text, cell in zip(texts, in_file, strict=True):
         assert re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cell) or not re.search(
             r"^[=+\-@\t\r]|[;\t\r\n]\"*[=+\-@]", cell
         )
