@@ -153,22 +153,22 @@ def test_steps_that_changed_come_first_and_the_title_says_so(audited) -> None:
 
 
 def test_the_analysts_board_draws_fields_with_gaps_and_counts_the_others(audited) -> None:
-    """By hand: one field lacks half of its entries and is drawn; of the others only two more, the least complete."""
+    """By hand: one field lacks half of its entries and is options; of the others only two more, the least complete."""
     sessions = audited.log.sessions
     half = pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.col("kit_purged"))
     gaps = replace(audited, log=replace(audited.log, sessions=sessions.with_columns(half.alias("kit_purged"))))
-    drawn = {}
+    options = {}
     for name, one in (("usual", audited), ("gaps", gaps)):
         with quick_composition():
             spec = specification(analyst_board(one))
         fields = next(p["bind"]["options"] for p in spec["params"] if p["name"] == "field")
-        drawn[name] = [field for field in fields if field is not None]
+        options[name] = [field for field in fields if field is not None]
     shares = {name: sessions.get_column(name).count() / sessions.height for name in sessions.columns}
     complete = sum(0.95 <= share < 1 for share in shares.values())
     assert complete > 20, "else nothing would be left out"
-    assert len(drawn["usual"]) == len(drawn["gaps"]) == 3
-    assert drawn["gaps"][0] == "kit purged"
-    assert drawn["gaps"][1:] == drawn["usual"][:2]
+    assert len(options["usual"]) == len(options["gaps"]) == 3
+    assert options["gaps"][0] == "kit purged"
+    assert options["gaps"][1:] == options["usual"][:2]
 
 
 def test_unadjusted_rates_are_those_of_the_groups(audited) -> None:
