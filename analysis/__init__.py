@@ -2,7 +2,8 @@
 
 `read_log` reads exports into a `Log`; `propose_map` writes a map for exports with other headings. `built_in` and
 `read_standard` give the `Standard`, the procedure that bleeds are checked against. `run_audit` makes the `Report`, whose
-tables are polars frames with the names of a run's files. `findings` gives the main findings as text; `lead_board`,
+tables are polars frames with the names of a run's files. `findings` gives the main findings as text, `to_do_list` the
+brakes to recall and the bleeds to check; `lead_board`,
 `trainer_board` and `analyst_board` draw one linked chart for each reader, `charts` draws single charts, `show` formats a
 table, and `init_notebook` draws your own charts like the built-in ones. `report_html` is the summary of a report
 that a notebook displays, `write_report` writes its folder of pages. `run_proof` validates the audit on simulated workshops, `read_proof`
@@ -71,6 +72,7 @@ if TYPE_CHECKING:
         make_risk_pipeline,
         risk_data,
     )  # fmt: skip
+    from analysis.rounds import to_do_list
     from analysis.standard import Standard, built_in, read_standard
     from analysis.survival import fit_survival
 
@@ -102,6 +104,7 @@ __all__ = [
     "run_audit",
     "run_proof",
     "show",
+    "to_do_list",
     "trainer_board",
     "write_report",
 ]
@@ -132,6 +135,7 @@ _MODULES = {
     "run_audit": "analysis.audit",
     "run_proof": "analysis.prove",
     "show": "analysis.pages",
+    "to_do_list": "analysis.rounds",
     "trainer_board": "analysis.boards",
     "write_report": "analysis.commands.audit_folder",
 }

@@ -122,7 +122,7 @@ def _audit_twice(
     """Last month's audit, what the workshop did about its list, and this month's audit."""
     audit_exports(options, on_stage)
     place.record()
-    done = _act_on_list(out, log)
+    done = act_on_list(out, log)
     place.record()
     exports = (*options.exports, str(done))
     now = replace(options, exports=exports, out=out / "audit", as_of=CO_OPERATIVE.as_of, since=options.out, pages=True)
@@ -131,7 +131,7 @@ def _audit_twice(
     return result
 
 
-def _act_on_list(out: Path, log: SimulatedLog) -> Path:
+def act_on_list(out: Path, log: SimulatedLog) -> Path:
     """Fill in last month's list as the simulated workshop did, and take out the returns that its checks prevented."""
     schema = empty(Actions).schema
     to_do = pl.read_csv(out / "last-month" / "to_do.csv", schema_overrides=schema)

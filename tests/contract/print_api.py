@@ -15,7 +15,7 @@ API = Path(analysis.__file__).with_name("API.md")
 TITLES = {
     "Reading": ("read_log", "propose_map", "Log"),
     "Auditing": ("read_standard", "built_in", "Standard", "run_audit", "Report"),
-    "Viewing": ("findings", "show", "report_html", "lead_board", "trainer_board", "analyst_board", "init_notebook"),
+    "Viewing": ("findings", "to_do_list", "show", "report_html", "lead_board", "trainer_board", "analyst_board", "init_notebook"),
     "With scikit-learn": (
         "risk_data", "make_risk_pipeline", "BleedFeatures", "FeatureMatrix", "RebleedClassifier", "WindowClassifier",
         "OutOfTimeSplit", "compare", "fit_survival",

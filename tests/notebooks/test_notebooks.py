@@ -6,6 +6,7 @@ import ast
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -22,7 +23,7 @@ import rebleed
 from analysis import charts
 from analysis.audit_options import AuditOptions
 from analysis.commands.audit_folder import AuditResult
-from analysis.commands.demo import DEMO_SEED, EXPORT_FORMAT, write_notebooks
+from analysis.commands.demo import DEMO_SEED, EXPORT_FORMAT, LAST_MONTH, act_on_list, write_notebooks
 from analysis.commands.run_audit import audit_exports
 from analysis.intake import propose_map
 from synthetic import CO_OPERATIVE, EXPORT_FORMATS, co_operative, write_export
@@ -101,10 +102,16 @@ def test_it_runs_from_top_to_bottom_with_one_cell_changed(path: Path) -> None:
 def demo_pages() -> tuple[Path, AuditResult]:
     """A small co-operative's exports with all that is wrong in the demo's, and the audit as the demo makes it."""
     folder = Path(mkdtemp())
-    exported = write_export(co_operative(DEMO_SEED, 1200), folder / "exports", EXPORT_FORMATS[EXPORT_FORMAT], DEMO_SEED)
+    log = co_operative(DEMO_SEED, 1200)
+    exported = write_export(log, folder / "exports", EXPORT_FORMATS[EXPORT_FORMAT], DEMO_SEED)
     files = tuple(str(file) for file in exported.files)
     (folder / "map.toml").write_text(propose_map(files).toml, encoding="utf-8")
-    options = AuditOptions(files, folder / "audit", map_path=str(folder / "map.toml"), as_of=CO_OPERATIVE.as_of)
+    last_month = AuditOptions(
+        files, folder / "last-month", map_path=str(folder / "map.toml"), as_of=LAST_MONTH, pages=False
+    )
+    audit_exports(last_month)
+    exports = (*files, str(act_on_list(folder, log)))
+    options = replace(last_month, exports=exports, out=folder / "audit", as_of=CO_OPERATIVE.as_of, pages=True)
     return folder, audit_exports(options)
 
 
