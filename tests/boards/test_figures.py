@@ -7,6 +7,7 @@ from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
+import altair as alt
 import polars as pl
 import pytest
 
@@ -101,6 +102,14 @@ def test_a_board_is_one_chart_with_named_parameters_and_one_legend(audited, boar
     assert expected[board] <= names
     assert [part.get("name") for part in chart["concat"]].count("legend") == 1
     assert '"legend": null' in json.dumps(chart) or board is lead_board
+
+
+@pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
+def test_a_board_composed_quickly_is_the_same_board(audited, board) -> None:
+    with quick_composition():
+        quick = specification(board(audited))
+    assert not hasattr(alt.Chart, "__deepcopy__")
+    assert json.dumps(quick) == json.dumps(specification(board(audited)))
 
 
 def test_a_board_can_be_joined_sized_and_saved_as_any_chart(audited, tmp_path) -> None:
