@@ -24,10 +24,13 @@ from tests.shops import report
 SELECTIONS = 200
 CHOOSE = """
 const done = arguments[arguments.length - 1], form = document.getElementById("selection");
-for (const list of form.querySelectorAll("select")) list.value = arguments[0][list.name] || "";
-const view = document.getElementById("board").view;
-form.dispatchEvent(new Event("change", {bubbles: true}));
-setTimeout(() => view.runAsync().then(() => {
+const view = document.getElementById("board").view, chosen = arguments[0];
+const later = what => setTimeout(() => view.runAsync().then(what), 0);
+form.dispatchEvent(new Event("reset"));
+later(() => {
+  for (const list of form.querySelectorAll("select")) list.value = chosen[list.name] || "";
+  form.dispatchEvent(new Event("change", {bubbles: true}));
+  later(() => {
   const marks = name => { let found = []; (function look(item) {
     if (item.marktype && item.name === name) found = found.concat(item.items); else (item.items || []).forEach(look);
   })(view.scenegraph().root); return found; };
@@ -35,7 +38,8 @@ setTimeout(() => view.runAsync().then(() => {
     [d.month, d.bleeds, d.followed, d.comebacks, d.followed_14, d.comebacks_14, d.followed_30, d.comebacks_30]);
   done({words: document.getElementById("selection-words").textContent, months: months, hash: location.hash,
         listed: document.getElementById("bleeds-words").textContent});
-}), 0);
+  });
+});
 """
 
 
@@ -160,6 +164,50 @@ def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, audit
     shops.select_by_visible_text("all")
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("All bleeds"))
     assert "shop=" not in driver.current_url
+
+
+def offered(driver: Any, name: str) -> list[str]:
+    """The names that a list of the form offers."""
+    return [option.text for option in Select(driver.find_element(By.NAME, name)).options[1:]]
+
+
+def test_a_workshop_leaves_its_own_technicians_and_models_in_the_lists(driver, folder, audited) -> None:
+    opened(driver, folder / "lead.html")
+    bleeds = bleeds_of(audited)
+    homes = bleeds.group_by("technician").agg(pl.col("shop").unique()).filter(pl.col("shop").list.len() == 1)
+    who, (home,) = homes.sort("technician").row(0)
+    other = next(name for name in bleeds.get_column("shop").unique().sort() if name != home)
+    everyone = offered(driver, "technician")
+    for shop in (home, other):
+        Select(driver.find_element(By.NAME, "technician")).select_by_visible_text("all")
+        Select(driver.find_element(By.NAME, "shop")).select_by_visible_text(shop)
+        WebDriverWait(driver, PATIENCE_S).until(lambda d, shop=shop: words(d).startswith(f"{shop}: "))
+        for name in ("technician", "brake_model"):
+            there = bleeds.filter(pl.col("shop") == shop).get_column(name).unique().sort().to_list()
+            assert offered(driver, name) == there
+    assert who not in offered(driver, "technician")
+    driver.find_element(By.CSS_SELECTOR, "#selection button").send_keys(Keys.ENTER)
+    WebDriverWait(driver, PATIENCE_S).until(lambda _: offered(driver, "technician") == everyone)
+
+
+def test_another_workshop_ends_the_choice_of_a_technician_who_is_not_there(driver, folder, audited) -> None:
+    bleeds = bleeds_of(audited)
+    homes = bleeds.group_by("technician").agg(pl.col("shop").unique()).filter(pl.col("shop").list.len() == 1)
+    who, (home,) = homes.sort("technician").row(0)
+    compared = audited.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null(), pl.col("group") != home)
+    other = compared.get_column("group")[0]
+    address = f"#technician={who}&shop={other.replace(' ', '+')}"
+    opened(driver, folder / "lead.html", f"#technician={who}")
+    Select(driver.find_element(By.NAME, "shop")).select_by_visible_text(other)
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{other}: "))
+    assert "technician=" not in driver.current_url
+    opened(driver, folder / "lead.html", f"#technician={who}")
+    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all work of {other}']")
+    ActionChains(driver).move_to_element(mark).click().perform()
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{other}: "))
+    opened(driver, folder / "lead.html", address)
+    assert words(driver) == "No bleeds in this selection."
+    assert Select(driver.find_element(By.NAME, "technician")).first_selected_option.text == who
 
 
 def test_an_address_opens_its_selection_and_a_foreign_name_selects_nothing(driver, folder, audited) -> None:

@@ -7,7 +7,10 @@
   var lists = Array.prototype.slice.call(form.querySelectorAll("select"));
   var names = lists.map(function (list) { return list.name; }).filter(function (name) { return name !== "from" && name !== "to"; });
   var months = form.elements.from ? Array.prototype.slice.call(form.elements.from.options, 1).map(function (o) { return o.value; }) : [];
-  var view, kept = new URLSearchParams(), period = null;
+  var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
+  var view, kept = new URLSearchParams(), period = null, choosing = 0;
+  var options = {}, atShop = new Map();
+  names.forEach(function (name) { options[name] = Array.prototype.slice.call(form.elements[name].options); });
   form.addEventListener("submit", function (event) { event.preventDefault(); });
 
   function known(name) { try { view.signal(name); return true; } catch (error) { return false; } }
@@ -27,14 +30,39 @@
     var tuple = { unit: "bars", fields: [{ field: "month", channel: "x", type: "E" }], values: [range] };
     view.data("period_store", whole ? [] : [tuple]);
   }
+  // The names that occur in each workshop, from the cells that the chart counts.
+  function readShops(spec) {
+    var lists = {};
+    (spec.params || []).forEach(function (one) { lists[one.name] = one.value; });
+    if (!lists.shop_names) return;
+    JSON.parse(spec.datasets.cells).forEach(function (cell) {
+      var shop = lists.shop_names[cell[0]], there = atShop.get(shop);
+      if (!there) atShop.set(shop, there = {});
+      WORK.forEach(function (name, at) { (there[name] = there[name] || new Set()).add(lists[name + "_names"][cell[at]]); });
+    });
+  }
+  function occurs(name, value, shop) { return name === "shop" || !value || !atShop.has(shop) || atShop.get(shop)[name].has(value); }
+  // A chosen workshop leaves the names that occur there in the other lists; what is chosen stays in its list.
+  function narrowed() {
+    var shop = names.indexOf("shop") >= 0 ? chosen("shop") : "";
+    names.forEach(function (name) {
+      var list = form.elements[name], value = chosen(name);
+      var offered = options[name].filter(function (one) { return occurs(name, one.value, shop) || one.value === value; });
+      if (offered.length !== list.options.length || offered.some(function (one, at) { return one !== list.options[at]; })) {
+        list.replaceChildren.apply(list, offered);
+      }
+      list.value = value;
+    });
+  }
   function choose(selection) {
     names.forEach(function (name) {
-      var list = form.elements[name], value = selection.get(name) || "";
-      var there = Array.prototype.some.call(list.options, function (option) { return option.value === value; });
+      var value = selection.get(name) || "";
+      var there = options[name].some(function (option) { return option.value === value; });
       view.signal(signal(name), there && value ? value : null);
     });
     choosePeriod(selection.get("from"), selection.get("to"));
-    return view.runAsync().then(shown);
+    choosing += 1;
+    return view.runAsync().then(function () { choosing -= 1; shown(); });
   }
   function ofForm() {
     var selection = new URLSearchParams();
@@ -60,9 +88,9 @@
   function shown() {
     silent();
     var selection = new URLSearchParams(kept);
+    narrowed();
     names.forEach(function (name) {
       var value = chosen(name);
-      form.elements[name].value = value;
       if (value) selection.set(name, value); else selection.delete(name);
     });
     if (months.length) {
@@ -97,12 +125,23 @@
   }
   place.addEventListener("drawn", function (event) {
     view = place.view = event.detail;
+    readShops(place.spec);
     inAddress().forEach(function (value, name) { kept.set(name, value); });
+    if (names.indexOf("shop") >= 0) view.addSignalListener(signal("shop"), function (_, shop) {
+      if (!choosing) names.forEach(function (name) { if (!occurs(name, chosen(name), shop)) view.signal(signal(name), null); });
+    });
     names.forEach(function (name) { view.addSignalListener(signal(name), soon); });
     if (known("period")) view.addSignalListener("period", soon);
     choose(kept);
   });
-  form.addEventListener("change", function () { if (view) choose(ofForm()); });
+  form.addEventListener("change", function (event) {
+    if (!view) return;
+    var selection = ofForm();
+    if (event.target.name === "shop") names.forEach(function (name) {
+      if (!occurs(name, selection.get(name), selection.get("shop"))) selection.delete(name);
+    });
+    choose(selection);
+  });
   form.addEventListener("reset", function (event) {
     event.preventDefault();
     kept = new URLSearchParams();
@@ -114,7 +153,6 @@
 
   var source = document.getElementById("bleeds-data");
   var data = source && JSON.parse(source.textContent), SHOWN = 5;
-  var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
   var sorted = null, down = false, limit = SHOWN, found = [], selected = new URLSearchParams();
   function work(row, name) { return data.names[name][row[2 + WORK.indexOf(name)]]; }
   function percent(share) { return share === null ? "" : (100 * share).toFixed(1) + "%"; }

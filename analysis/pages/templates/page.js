@@ -101,6 +101,7 @@
     }).then(function () {
       return fitted(place, charts[place.getAttribute("data-chart")], 4);
     }).then(function (result) {
+      place.spec = charts[place.getAttribute("data-chart")];
       place.dispatchEvent(new CustomEvent("drawn", { detail: result.view }));
       document.body.setAttribute("data-drawn", String(++done));
     }).catch(failed);
