@@ -37,6 +37,8 @@ PATTERN_LABELS = {
 }
 """Unusual recording patterns, by the name of their test."""
 RECORD_STEPS = "The bench sheet (rebleed sheet) asks for each of them."
+BAND: Any = {"aria": False, "color": CHANCE, "opacity": 0.25, "strokeWidth": 15}
+"""Look of the band along what is chosen."""
 WAYS = ("more", "fewer", "no clear difference")
 
 
@@ -64,7 +66,12 @@ def trainer_board(report: Report) -> alt.ConcatChart:
             description=words,
         )
     parts = [choice_in_words(linked), _lay_out_panels(report, linked), _legend_chart(report)]
-    names = {"step_names": linked.steps, "curve_names": linked.curves, "people": linked.people}
+    names = {
+        "step_names": linked.steps,
+        "curve_names": linked.curves,
+        "people": linked.people,
+        "first_steps": linked.first_steps,
+    }
     return alt.concat(
         *parts,
         spacing=12,
@@ -130,6 +137,18 @@ def _person_axis(linked: LinkedChoices, *, labels: bool) -> alt.X:
     )  # fmt: skip
 
 
+def _chosen_row(linked: LinkedChoices, axis: alt.Y) -> Any:
+    """A band along the row of the step that the other charts show."""
+    rows = alt.Chart(inline_data([{"step": step} for step in linked.steps])).transform_filter(linked.chosen_step_filter)
+    return rows.mark_rule(**BAND).encode(y=axis)
+
+
+def _chosen_column(linked: LinkedChoices, axis: alt.X) -> Any:
+    """A band along the column of the chosen technician."""
+    columns = alt.Chart(inline_data([{"technician": name} for name in linked.people]))
+    return columns.transform_filter("datum.technician === technician_technician").mark_rule(**BAND).encode(x=axis)
+
+
 def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Technicians by steps: how much more or less than peers each misses each step; strong where that is clear."""
     shapes = ["triangle-up", "triangle-down", "circle"]
@@ -159,6 +178,8 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
         offset=18 if linked.shops else 8,
     )
     return layer_charts(
+        _chosen_row(linked, _step_axis(linked, grid=True)),
+        _chosen_column(linked, _person_axis(linked, labels=True)),
         marks,
         *([workshops] if rows else []),
         width=CELL_PX * max(len(linked.people), 1),
@@ -192,7 +213,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
         )
         .properties(name="technician_dots")
     )
-    return layer_charts(zero, rules, dots, 
+    return layer_charts(_chosen_column(linked, x), zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": difference from peers")),
     )  # fmt: skip
@@ -219,7 +240,14 @@ def _missed_shares_chart(report: Report, linked: LinkedChoices) -> Any:
         .add_params(linked.technician, linked.step)
     )  # fmt: skip
     title = "How often each step is missed (comparing needs two technicians)"
-    return layer_charts(rules, dots, width=SHARE_PX, height=ROW_PX * len(linked.steps), title=title)
+    return layer_charts(
+        _chosen_row(linked, _step_axis(linked, grid=True)),
+        rules,
+        dots,
+        width=SHARE_PX,
+        height=ROW_PX * len(linked.steps),
+        title=title,
+    )
 
 
 def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
@@ -250,7 +278,9 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
         ],
     )  # fmt: skip
     title = alt.TitleParams("What each missed step costs", offset=18 if linked.shops else 8)
-    chart = layer_charts(zero, rules, dots.properties(name="step_dots"))
+    chart = layer_charts(
+        _chosen_row(linked, _step_axis(linked, labels=False)), zero, rules, dots.properties(name="step_dots")
+    )
     return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
 
 

@@ -12,6 +12,11 @@ from analysis.report import Report
 
 TITLE_LETTERS = 46
 MAX_PEOPLE, MAX_STEPS = 16, 19
+SHOWN_STEP = (
+    "(isValid(step_step) ? step_step : isValid(technician_technician) && indexof(people, technician_technician) >= 0 ? "
+    "first_steps[indexof(people, technician_technician)] : step_names[0])"
+)
+"""The expression for the step that the charts of one step show."""
 
 
 @dataclass(frozen=True)
@@ -19,11 +24,13 @@ class LinkedChoices:
     """Technicians by workshop, steps (by what went wrong) in order of cost, steps with a curve, and the two choices.
 
     `shops` are the workshops that have technicians here, each with its first technician; empty with one workshop alone.
+    `first_steps` is the step to show for each technician while none is chosen.
     """
 
     people: list[str]
     steps: list[str]
     curves: list[str]
+    first_steps: list[str]
     shops: dict[str, str]
     titles: dict[str, str]
     technician: alt.Parameter
@@ -31,17 +38,18 @@ class LinkedChoices:
 
     @property
     def chosen_step_filter(self) -> str:
-        """The expression that keeps the chosen step; the costliest where none is chosen."""
-        return "isValid(step_step) ? datum.step === step_step : datum.step === step_names[0]"
+        """The expression that keeps the chosen step; where none is, the chosen technician's first, or the costliest."""
+        return f"datum.step === ({SHOWN_STEP})"
 
     @property
     def chosen_curve_filter(self) -> str:
-        """The expression that keeps the chosen step; the costliest that has a curve where none is chosen."""
-        return "isValid(step_step) ? datum.step === step_step : datum.step === curve_names[0]"
+        """The expression that keeps the step shown, or the costliest that has a curve where none is chosen."""
+        shown = f"isValid(step_step) || indexof(curve_names, {SHOWN_STEP}) >= 0"
+        return f"datum.step === ({shown} ? {SHOWN_STEP} : curve_names[0])"
 
     def step_title(self, words: str) -> alt.ExprRef:
-        """A title that begins with the chosen step, or the costliest, in lines as wide as the chart below."""
-        text = f"(isValid(step_step) ? step_step : step_names[0]) + '{words}'"
+        """A title that begins with the step shown, in lines as wide as the chart below."""
+        text = f"({SHOWN_STEP}) + '{words}'"
         return alt.ExprRef(expr=f"split({in_lines(text, TITLE_LETTERS)}, '\\n')")
 
     @property
@@ -64,6 +72,7 @@ def linked_choices(report: Report) -> LinkedChoices:
         people=people,
         steps=steps,
         curves=[titles.get(step, step) for step in ids if step in with_curve],
+        first_steps=[titles.get(step, step) for step in _first_steps(report, people, ids)],
         shops=shops,
         titles=titles,
         technician=_list_selection("technician", "Technician", people),
@@ -79,6 +88,17 @@ def _busiest_technicians(report: Report) -> tuple[list[str], dict[str, str]]:
     table = table.head(MAX_PEOPLE).sort("shop", "technician", nulls_last=True)
     first = table.drop_nulls("shop").group_by("shop", maintain_order=True).agg(pl.col("technician").first())
     return table.get_column("technician").to_list(), dict(first.iter_rows()) if first.height > 1 else {}
+
+
+def _first_steps(report: Report, people: list[str], steps: list[str]) -> list[str]:
+    """For each technician the step last coached, else the costliest clearly missed more than by peers, else the costliest."""
+    if not steps:
+        return []
+    coached = report.log.coaching.filter(pl.col("step").is_in(steps)).sort("coached_on", "step")
+    last = dict(coached.select("technician", "step").iter_rows())
+    more = report.technique.filter(pl.col("lo") > 0, pl.col("step").is_in(steps))
+    clear = set(more.select("technician", "step").iter_rows())
+    return [last.get(who) or next((step for step in steps if (who, step) in clear), steps[0]) for who in people]
 
 
 def _list_selection(name: str, label: str, options: list[str]) -> alt.Parameter:

@@ -14,7 +14,7 @@ from analysis.days import quarter_of
 from analysis.report import Report
 
 QUARTERS = "quarters"
-SIDE_PX, WIDTH, MIN_DRAWN = 310, 850, 5
+SIDE_PX, WIDTH, MIN_DRAWN, MAX_COACHED = 310, 850, 5, 2
 
 
 def misses_by_quarter(report: Report, linked: LinkedChoices) -> list[list[int]]:
@@ -101,15 +101,10 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
         alt.Tooltip("quarter:O"), alt.Tooltip("rate:Q", format=".1%", title="missed"),
         alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"),
     ]  # fmt: skip
-    coached = report.log.coaching.select(
-        "technician", step=pl.col("step").replace(linked.titles),
-        quarter=_quarter_label("coached_on"),
-        word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)),
-    )  # fmt: skip
     days = (
-        alt.Chart(inline_data(coached.to_dicts()))
+        alt.Chart(inline_data(_coaching_days(report, linked)))
         .transform_filter(linked.chosen_step_filter)
-        .transform_filter("datum.technician === technician_technician")
+        .transform_filter("datum.technician === (isValid(technician_technician) ? technician_technician : null)")
     )
     bands = own.mark_rule(aria=False, color=PLAIN, opacity=0.4).encode(
         x=x, y=alt.Y("lo:Q", title=None), y2=alt.Y2("hi:Q")
@@ -127,6 +122,21 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
         subtitle="solid: the selected technician, or everyone; dashed: everyone else",
     )
     return layer_charts(*marks).add_params(names).properties(width=SIDE_PX, height=95, title=title, name="by_quarter")
+
+
+def _coaching_days(report: Report, linked: LinkedChoices) -> list[dict[str, Any]]:
+    """Coaching by step and quarter, in words: each technician's, and that of all together without a technician."""
+    coached = report.log.coaching.sort("coached_on", "technician").select(
+        "technician", "coached_on", step=pl.col("step").replace(linked.titles), quarter=_quarter_label("coached_on")
+    )
+    own = coached.unique(["technician", "step", "quarter"], keep="first", maintain_order=True)
+    own = own.with_columns(word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)))
+    every = own.group_by("step", "quarter", maintain_order=True).agg(names="technician")
+    shown = pl.col("names").list.head(MAX_COACHED).list.join(", ")
+    more = pl.when(pl.col("names").list.len() > MAX_COACHED).then(pl.lit(" and others")).otherwise(pl.lit(""))
+    every = every.with_columns(pl.lit(None, pl.String).alias("technician"), word=pl.format("{}{} coached", shown, more))
+    columns = ["technician", "step", "quarter", "word"]
+    return pl.concat([own.select(columns), every.select(columns)]).to_dicts()
 
 
 def learning_charts(report: Report, linked: LinkedChoices) -> list[Any]:
