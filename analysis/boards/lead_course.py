@@ -50,7 +50,7 @@ def period_axis(cells: CountedCells, labels: int = 8) -> alt.X:
 
 
 def moved_step_charts(report: Report, cells: CountedCells, selection: Selection) -> list[Any]:
-    """Share missed by month of the three steps that moved most in the selection: one small chart for each."""
+    """Share missed by month of three steps: those that changed in the chosen workshops, then the costliest."""
     titles = report.standard.missed_titles
     names = alt.param(name="missed_titles", value=[titles.get(step, step) for step in cells.steps])
     shares = (
@@ -66,22 +66,24 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
             "(datum.usual * (1 - datum.usual)) : 0"
         )
         .transform_joinaggregate(moved="sum(deviation)", first="min(month)", groupby=["at"])
-        .transform_window(
-            place="dense_rank()",
-            sort=[alt.SortField("moved", order="descending"), alt.SortField("at")],
-            frame=[None, None],
-        )
-        .transform_filter(f"datum.place <= {MOVED}")
         .transform_calculate(title="missed_titles[datum.at - 1]")
     )
+    shares = _with_changes(report, shares).transform_window(
+        place="dense_rank()",
+        sort=[alt.SortField("changed", order="descending"), alt.SortField("at")],
+        frame=[None, None],
+    )
+    shares = shares.transform_filter(f"datum.place <= {MOVED}")
     shares = _with_first_signs(report, with_wilson(shares, "missed", "recorded"))
     places = range(1, min(MOVED, len(cells.steps)) + 1)
     charts = [_moved_step_chart(cells, selection, place) for place in places]
     if not charts:
         return []
     charts[0] = charts[0].add_params(names)
-    number = {1: "step", 2: "two steps", 3: "three steps"}[len(charts)]
-    title = alt.TitleParams(f"The {number} whose miss rates changed most", offset=35)
+    known = report.steps.get_column("rank").count() > 0
+    order = "the costliest" if known else "those missed most often"
+    changed = "" if _changed_steps(report).is_empty() else "those that changed, then "
+    title = alt.TitleParams(f"Missed steps by month: {changed}{order}", offset=35)
     together: Any = {"scale": {"y": "shared"}}
     return [alt.hconcat(*charts, transform=shares.transform, spacing=16, resolve=together, title=title)]
 
@@ -102,7 +104,10 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
         ],
     )  # fmt: skip
     name = words_above(
-        alt.Chart().transform_filter("datum.month === datum.first"), "datum.title", 42, fontWeight="bold"
+        alt.Chart().transform_filter("datum.month === datum.first"),
+        "datum.title + (datum.changed ? '' : ': no change found')",
+        42,
+        fontWeight="bold",
     )
     rule = alt.Chart().mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5)
     rule = rule.encode(y=alt.value(0), y2=alt.value("height"))
@@ -111,6 +116,23 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     signs = layer_charts(rule, shop, shared=alt.Chart().transform_filter("datum.worse_shop"))
     layers = [line, dots, name, signs]
     return layer_charts(*layers, shared=shared, width=STEP_PX, height=110, name=f"moved_{place}")
+
+
+def _changed_steps(report: Report) -> pl.DataFrame:
+    """Steps by what went wrong, and the workshops whose misses of them changed."""
+    signs = report.early_signs.filter(pl.col("sign") == "missed").sort("shop", "subject")
+    title = pl.col("subject").replace(report.standard.missed_titles).alias("title")
+    return signs.group_by(title, maintain_order=True).agg(changed_shops=pl.col("shop").unique(maintain_order=True))
+
+
+def _with_changes(report: Report, shares: alt.Chart) -> alt.Chart:
+    """The shares with how far a step moved, where its misses changed in a chosen workshop; zero elsewhere."""
+    rows = _changed_steps(report).to_dicts()
+    return shares.transform_lookup(
+        lookup="title", from_=alt.LookupData(inline_data(rows), key="title", fields=["changed_shops"])
+    ).transform_calculate(
+        changed="datum.changed_shops && (!isValid(shop_shop) || indexof(datum.changed_shops, shop_shop) >= 0) ? datum.moved : 0"
+    )
 
 
 def _with_first_signs(report: Report, shares: alt.Chart) -> alt.Chart:
