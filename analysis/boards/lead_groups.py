@@ -12,7 +12,7 @@ from analysis.charts.theme import CHANCE, HIGH, LOW, SIGNAL_LABELS, layer_charts
 from analysis.dataset import MIN_COMEBACKS
 from analysis.report import Report
 
-GROUP_PX, ROW_PX = 175, 16
+GROUP_PX, ROW_PX, COUNTED_PX = 150, 16, 42
 MAX_GROUPS, MAX_RATIO = 16, 4.0
 
 
@@ -51,6 +51,7 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
         "ratio", "ratio_lo", "ratio_hi", "comebacks", "expected", "mature", "signal", pl.col("group").alias(kind),
         word=pl.col("signal").replace_strict(SIGNAL_LABELS),
         interval=pl.format("{}–{}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
+        counted=pl.col("comebacks") / pl.col("mature"),
         scope=pl.format("all work of {}", "group"),
     )  # fmt: skip
     scale = alt.Scale(domain=[0, _ratio_axis_end(report)], clamp=True, nice=False)
@@ -88,16 +89,26 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
             opacity=alt.condition(picked, alt.value(1), alt.value(0.35)),
             tooltip=[
                 alt.Tooltip("scope:N", title="estimated for"), alt.Tooltip("ratio:Q", format=".2f", title="observed / expected"),
-                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),
+                alt.Tooltip("interval:N", title="95% interval"),
+                alt.Tooltip("counted:Q", format=".1%", title="came back, unadjusted"), alt.Tooltip("comebacks:Q"),
                 alt.Tooltip("expected:Q", format=".1f", title="expected for the same mix of work"),
                 alt.Tooltip("mature:Q", title="of bleeds followed"), alt.Tooltip("word:N", title="in words"),
             ],
         )
         .add_params(picked)
     )  # fmt: skip
+    counted = (
+        alt.Chart()
+        .mark_text(aria=False, align="right", fontSize=11, dx=COUNTED_PX)
+        .encode(x=alt.value("width"), text=alt.Text("counted:Q", format=".1%"), opacity=alt.condition(hollow, alt.value(0.45), alt.value(1)))
+    )  # fmt: skip
+    heading = alt.Chart(inline_data([{"text": "came back"}])).mark_text(
+        aria=False, align="right", baseline="bottom", fontSize=11, dx=COUNTED_PX
+    )
+    heading = heading.encode(x=alt.value("width"), y=alt.value(-2), text="text:N")
     title = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
-    groups = layer_charts(rules, dots, shared=shared)
-    return layer_charts(one, groups, width=GROUP_PX, height=ROW_PX * max(rows.height, 1), title=title)
+    groups = layer_charts(rules, dots, counted, shared=shared)
+    return layer_charts(one, groups, heading, width=GROUP_PX, height=ROW_PX * max(rows.height, 1), title=title)
 
 
 def _ratio_axis_end(report: Report) -> float:
