@@ -4,7 +4,8 @@ from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, count_cells
 from analysis.boards.figures import Figure, lead_figures, money_per_year
 from analysis.boards.lead_board import lead_board
-from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
+from analysis.boards.recording_flags import PATTERN_LABELS
+from analysis.boards.trainer_board import trainer_board
 
 __all__ = [
     "NOT_RECORDED",

@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.model_charts import coverage_charts, model_charts
+from analysis.boards.recording_flags import recording_flags_chart
 from analysis.boards.selection import LETTERS, PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales
@@ -17,7 +18,9 @@ from schemas.outputs import RULE_LABELS
 
 WIDTH, FILE_PX, REASON_PX, SHARE_PX, FIELD_PX, ROW_PX = 850, 130, 130, 90, 330, 15
 LABEL_PX = 250
-MAX_FIELDS, MAX_REASONS, MAX_LABEL = 15, 12, 40
+MAX_FIELDS, MIN_FIELDS, MAX_REASONS, MAX_LABEL = 15, 3, 12, 40
+COMPLETE, COMPLETE_MONTH = 0.95, 0.75
+"""Shares recorded from which a field needs no bar: of all bleeds, and of the bleeds of every month (few in a small shop)."""
 FIELD_ROLES = ("context", "technique", "sign")
 ACTION_LABELS = {"row_set_aside": "row rejected", "value_blanked": "value blanked"}
 
@@ -37,7 +40,10 @@ def analyst_board(report: Report) -> alt.ConcatChart:
     rows = alt.vconcat(_rows_read_chart(report, file), _reasons_chart(report), spacing=14)
     if fields:
         months = alt.vconcat(
-            _missing_by_month_chart(report, fields, field), _recorded_by_month_chart(report, fields), spacing=14
+            _missing_by_month_chart(report, fields, field),
+            _recorded_by_month_chart(report, fields),
+            recording_flags_chart(report),
+            spacing=14,
         )
         first = alt.hconcat(rows, _completeness_chart(report, fields, field), months, spacing=20)
     else:
@@ -167,11 +173,30 @@ def _recordable_field_labels() -> dict[str, str]:
     }
 
 
-def _least_complete_fields(report: Report) -> list[str]:
-    """Labels of the least completely recorded fields that are recorded at all, the least complete first."""
+def _shares_recorded(report: Report) -> dict[str, float]:
+    """Share of bleeds with each field that is recorded at all, by its label, the least complete first."""
     bleeds, labels = report.log.sessions, _recordable_field_labels()
-    shares = {labels[name]: bleeds.get_column(name).count() for name in labels if bleeds.get_column(name).count()}
-    return sorted(shares, key=lambda label: (shares[label], label))[:MAX_FIELDS]
+    counts = {labels[name]: bleeds.get_column(name).count() for name in labels}
+    recorded = sorted((count, label) for label, count in counts.items() if count)
+    return {label: count / bleeds.height for count, label in recorded}
+
+
+def _least_complete_fields(report: Report) -> list[str]:
+    """Labels of the fields with gaps worth a bar, the least complete first; at least three of those recorded at all."""
+    shares = _shares_recorded(report)
+    worst_months = _monthly_completeness(report, [*shares]).group_by("field").agg(pl.col("share").min())
+    worst = dict(worst_months.iter_rows())
+    gaps = [label for label in shares if shares[label] < COMPLETE or worst[label] < COMPLETE_MONTH]
+    return (gaps if len(gaps) >= MIN_FIELDS else [*shares][:MIN_FIELDS])[:MAX_FIELDS]
+
+
+def _other_fields_text(report: Report, fields: list[str]) -> str:
+    """How far the fields without a bar are recorded."""
+    others = [share for label, share in _shares_recorded(report).items() if label not in fields]
+    if not others:
+        return ""
+    lo, hi = (f"{share:.0%}" for share in (min(others), max(others)))
+    return f"{len(others)} more fields: {lo if lo == hi else f'{lo[:-1]}–{hi}'}"
 
 
 def _monthly_completeness(report: Report, fields: list[str]) -> pl.DataFrame:
@@ -211,9 +236,9 @@ def _completeness_chart(report: Report, fields: list[str], field: alt.Parameter)
     words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(
         x="share:Q", text=alt.Text("share:Q", format=".0%")
     )
-    return layer_charts(
-        bars, words, width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title="Least completely recorded"
-    )
+    others = _other_fields_text(report, fields)
+    title = alt.TitleParams("Least completely recorded", **({"subtitle": others} if others else {}))
+    return layer_charts(bars, words, width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title=title)
 
 
 def _month_axis(report: Report) -> alt.X:

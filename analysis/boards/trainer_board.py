@@ -7,11 +7,11 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.boards.recording_flags import recording_flags_chart
 from analysis.boards.selection import (
     LETTERS,
     PERCENT,
     SMALL,
-    in_lines,
     inline_data,
     line_of_text,
     rows_text,
@@ -23,19 +23,9 @@ from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
-from schemas import field_label
 
-WIDTH, COST_PX, SHARE_PX, FLAGS_PX = 850, 120, 322, 310
+WIDTH, COST_PX, SHARE_PX = 850, 120, 322
 LABEL_PX, CELL_PX, ROW_PX, PEOPLE_PX = 310, 23, 15, 84
-MAX_FLAGS = 6
-PATTERN_LABELS = {
-    "favourite_digits": "rounded readings",
-    "copied_entries": "entries copied from another bleed",
-    "impossible_durations": "impossible times",
-    "never_varied": "a reading that never varies",
-    "recorded_only_when_met": "recorded only when done",
-}
-"""Unusual recording patterns, by the name of their test."""
 RECORD_STEPS = "The bench sheet (rebleed sheet) asks for each of them."
 BAND: Any = {"aria": False, "color": CHANCE, "opacity": 0.25, "strokeWidth": 15}
 """Look of the band along what is chosen."""
@@ -58,7 +48,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(
             needed,
-            _recording_flags_chart(report),
+            recording_flags_chart(report),
             _legend_chart(report),
             columns=1,
             params=[LETTERS],
@@ -93,7 +83,7 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
         by_person = _excess_matrix_chart(compared, linked), _peer_comparison_chart(compared, linked)
         people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
     history = alt.vconcat(
-        quarter_chart(report, linked), *learning_charts(report, linked), _recording_flags_chart(report), spacing=10
+        quarter_chart(report, linked), *learning_charts(report, linked), recording_flags_chart(report), spacing=10
     )
     right = alt.vconcat(
         alt.hconcat(*_step_costs_chart(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
@@ -282,35 +272,6 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
         _chosen_row(linked, _step_axis(linked, labels=False)), zero, rules, dots.properties(name="step_dots")
     )
     return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
-
-
-def _recording_flags_chart(report: Report) -> Any:
-    """Unusual recording patterns, one line for each technician and pattern."""
-    flags = (
-        report.credibility.filter("flag")
-        .group_by("technician", "test", maintain_order=True)
-        .agg(pl.col("field").drop_nulls().sort(), pl.col("n").max(), pl.col("q_value").max())
-        .sort("technician", "test")
-    )
-    if flags.is_empty():
-        return line_of_text("Unusual recording patterns: none found.", FLAGS_PX)
-    lines = [
-        {"row": row, "text": f"{who}: {PATTERN_LABELS.get(test, test)}", "n": n,
-         "fields": ", ".join(field_label(name) for name in fields)}
-        for row, (who, test, fields, n, _) in enumerate(flags.head(MAX_FLAGS).iter_rows())
-    ]  # fmt: skip
-    if flags.height > MAX_FLAGS:
-        words = f"and {flags.height - MAX_FLAGS} more, in the table below"
-        lines.append({"row": MAX_FLAGS, "text": words, "n": 0, "fields": ""})
-    return (
-        alt.Chart(inline_data(lines), width=FLAGS_PX, height=17 * len(lines), title="Unusual recording patterns: ask how they came about")
-        .transform_calculate(lines=in_lines("datum.text"))
-        .mark_text(aria=False, align="left", baseline="top", fontSize=12, style="words")
-        .encode(
-            text="lines:N", x=alt.value(0), y=alt.Y("row:O", axis=None),
-            tooltip=[alt.Tooltip("text:N", title="pattern"), alt.Tooltip("fields:N"), alt.Tooltip("n:Q", title="entries")],
-        )
-    )  # fmt: skip
 
 
 def _legend_chart(report: Report) -> Any:

@@ -15,6 +15,7 @@ from analysis.pages.labels import TABLE_LABELS, field_labels, step_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import estimate, join_words, quantity
 from analysis.report import Report
+from analysis.rounds import worthwhile_second_checks
 from schemas import LOG_TABLES, dictionary, field_label
 from schemas.field import Entry
 from schemas.outputs import RULE_LABELS
@@ -28,6 +29,19 @@ def analyst_questions(report: Report) -> list[Question]:
     first = [_row_question(report), _recording_question(report), model_question(report)]
     last = [_sample_size_question(report), _validation_question(report), _input_question(report)]
     return [*first, *comparison_questions(report), *last]
+
+
+def analyst_links(report: Report) -> tuple[tuple[str, str], ...]:
+    """Where other pages say who recorded unusually and which bleeds to check a second time: address and words."""
+    people = report.credibility.filter("flag").n_unique("technician")
+    checks = worthwhile_second_checks(report).height
+    return (
+        (
+            "trainer.html#log",
+            f"unusual records of {quantity(people, 'technician')}" if people else "tests of the records",
+        ),
+        ("lead.html#worklist", quantity(checks, "second check") if checks else "second checks"),
+    )
 
 
 def _row_question(report: Report) -> Question:

@@ -24,7 +24,8 @@ class FormChoice:
 class BoardView:
     """What a page needs to show a board.
 
-    `periods` are the months that can be chosen, with their names; `says` whether the chart says its selection in words.
+    `periods` are the months that can be chosen, with their names; `says` whether the chart says its selection in words;
+    `links` addresses and words of what other pages say about it.
     """
 
     chart: dict[str, Any]
@@ -34,6 +35,7 @@ class BoardView:
     legend: tuple[str, ...] = ()
     figures: tuple[Figure, ...] = ()
     bleeds: dict[str, Any] | None = None
+    links: tuple[tuple[str, str], ...] = ()
 
 
 def board_view(
@@ -41,6 +43,7 @@ def board_view(
     board: Callable[[Report], Any],
     figures: Callable[[Report], tuple[Figure, ...]] | None = None,
     bleeds: Callable[[Report], dict[str, Any]] | None = None,
+    links: Callable[[Report], tuple[tuple[str, str], ...]] | None = None,
 ) -> BoardView:
     """A board drawn from a report, its controls read from its own parameters."""
     chart = specification(board(report))
@@ -67,6 +70,7 @@ def board_view(
         legend=words,
         figures=figures(report) if figures else (),
         bleeds=bleeds(report) if bleeds else None,
+        links=links(report) if links else (),
     )
 
 

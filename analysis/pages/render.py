@@ -17,7 +17,7 @@ from markupsafe import Markup
 from analysis.boards import analyst_board, lead_board, lead_figures, trainer_board
 from analysis.charts import prefetch_svg, svg, without_validation
 from analysis.charts.embed import SHARED, SvgRenderer, chart_library_script
-from analysis.pages.analyst import analyst_questions
+from analysis.pages.analyst import analyst_links, analyst_questions
 from analysis.pages.board_bleeds import list_board_bleeds
 from analysis.pages.board_view import BoardView, board_view
 from analysis.pages.file_names import shorten_file_names
@@ -59,7 +59,10 @@ TRAINER = Audience(
     "trainer.html", "For the trainer", trainer_questions, lambda report: board_view(report, trainer_board)
 )
 ANALYST = Audience(
-    "analyst.html", "For the analyst", analyst_questions, lambda report: board_view(report, analyst_board)
+    "analyst.html",
+    "For the analyst",
+    analyst_questions,
+    lambda report: board_view(report, analyst_board, links=analyst_links),
 )
 
 

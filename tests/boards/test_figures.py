@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from importlib.resources import files
+from typing import Any
 
 import polars as pl
 import pytest
@@ -132,3 +133,45 @@ def test_two_workshops_that_began_to_miss_a_step_in_one_month_are_both_named(aud
     signs = [sign | {"shop": shop, "subject": step} for step in cells.steps for shop in ("North", "South")]
     lead_board(replace(audited, early_signs=pl.DataFrame(signs, schema=schema))).save(tmp_path / "board.svg")
     assert ">North, South<" in (tmp_path / "board.svg").read_text("utf-8")
+
+
+def spec_text(board: Any, report_: Report) -> str:
+    with without_validation():
+        return json.dumps(specification(board(report_)))
+
+
+def test_steps_that_changed_come_first_and_the_title_says_so(audited) -> None:
+    step = audited.steps.filter(pl.col("rank") == 3).get_column("step")[0]
+    sign = {
+        "shop": audited.log.sessions.get_column("shop")[0], "sign": "missed", "subject": step, "month": "2025-08",
+        "before": 1, "before_of": 90, "since": 60, "since_of": 90, "worse": True, "p_value": 0.001,
+    }  # fmt: skip
+    changed = replace(audited, early_signs=pl.DataFrame([sign], schema=empty(EarlySigns).schema))
+    quiet = replace(audited, early_signs=empty(EarlySigns))
+    assert "Missed steps by month: those that changed, then the costliest" in spec_text(lead_board, changed)
+    assert "Missed steps by month: the costliest" in spec_text(lead_board, quiet)
+
+
+def test_the_analysts_board_draws_fields_with_gaps_and_counts_the_others(audited) -> None:
+    """By hand: one field lacks half of its entries and is drawn; of the others only two more, the least complete."""
+    sessions = audited.log.sessions
+    half = pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.col("kit_purged"))
+    gaps = replace(audited, log=replace(audited.log, sessions=sessions.with_columns(half.alias("kit_purged"))))
+    drawn = {}
+    for name, one in (("usual", audited), ("gaps", gaps)):
+        with without_validation():
+            spec = specification(analyst_board(one))
+        fields = next(p["bind"]["options"] for p in spec["params"] if p["name"] == "field")
+        drawn[name] = [field for field in fields if field is not None]
+    shares = {name: sessions.get_column(name).count() / sessions.height for name in sessions.columns}
+    complete = sum(0.95 <= share < 1 for share in shares.values())
+    assert complete > 20, "else nothing would be left out"
+    assert len(drawn["usual"]) == len(drawn["gaps"]) == 3
+    assert drawn["gaps"][0] == "kit purged"
+    assert drawn["gaps"][1:] == drawn["usual"][:2]
+
+
+def test_unadjusted_rates_are_those_of_the_groups(audited) -> None:
+    text = spec_text(lead_board, audited)
+    for row in audited.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null()).iter_rows(named=True):
+        assert f'"counted": {row["comebacks"] / row["mature"]}' in text

@@ -253,6 +253,36 @@ def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, f
     assert "shop=elsewhere" in driver.current_url
 
 
+def words_of_board(driver: Any) -> str:
+    """Every word of the chart."""
+    return str(driver.execute_script("return document.getElementById('board').textContent"))
+
+
+def test_a_technician_or_a_step_alone_shows_the_coaching(driver, folder, audited) -> None:
+    titles = audited.standard.missed_titles
+    coached = audited.log.coaching.sort("coached_on").row(0, named=True)
+    day, title = f"coached {coached['coached_on']}", titles[coached["step"]]
+    opened(driver, folder / "trainer.html", f"#technician={coached['technician']}")
+    assert f"{title}, by quarter" in words_of_board(driver)
+    assert day in words_of_board(driver)
+    opened(driver, folder / "trainer.html", f"#step={title.replace(' ', '+')}")
+    assert f"{coached['technician']} coached" in words_of_board(driver)
+    assert day not in words_of_board(driver)
+
+
+def test_the_matrix_marks_the_chosen_technician_and_the_step_shown(driver, folder, audited) -> None:
+    bands = """
+    return [...document.querySelectorAll("#board .mark-rule line")].filter(one => one.getAttribute("stroke-width") === "15")
+      .map(one => Number(one.getAttribute("x2")) ? "row" : "column").sort();
+    """
+    opened(driver, folder / "trainer.html")
+    assert driver.execute_script(bands) == ["row", "row"]
+    who = audited.technique.filter(pl.col("excess").is_not_null()).get_column("technician")[0]
+    Select(driver.find_element(By.NAME, "technician")).select_by_visible_text(who)
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{who}, "))
+    assert driver.execute_script(bands) == ["column", "column", "row", "row"]
+
+
 def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, audited) -> None:
     opened(driver, folder / "lead.html", "#brake=front")
     rows = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")

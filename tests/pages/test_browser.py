@@ -22,6 +22,7 @@ from tests.pages.browser import (
     accessibility_faults,
     asked_for,
     complaints,
+    cut_labels,
     drawn_charts,
     opened_browser,
     printed,
@@ -49,6 +50,13 @@ FIRST_SCREEN = {
 BOTTOM = """
 const found = [...document.querySelectorAll(arguments[0])];
 return found.length ? Math.max(...found.map(one => one.getBoundingClientRect().bottom + scrollY)) : 9999;
+"""
+
+
+EDGES = """
+const boxes = [...document.querySelectorAll(arguments[0])].map(one => one.getBoundingClientRect()).filter(box => box.width);
+const least = side => Math.min(...boxes.map(box => box[side])), most = side => Math.max(...boxes.map(box => box[side]));
+return {left: least("left"), right: most("right"), top: least("top"), bottom: most("bottom")};
 """
 
 
@@ -177,6 +185,41 @@ def test_no_chart_is_cut_on_paper(driver, folder, file, tmp_path) -> None:
     assert charts
     for chart in charts:
         assert any(chart <= sheet for sheet in sheets), chart - max(sheets, key=lambda s, c=chart: len(c & s))
+
+
+def test_a_narrow_window_prints_the_whole_width_with_the_selection(driver, folder, tmp_path) -> None:
+    """On paper workshops and technicians are next to each other, as in a wide window; the screen has them in one column."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext on this machine")
+    resized(driver, 400, 800)
+    drawn_charts(driver, folder / "lead.html")
+    picture = "return document.querySelector('.board .on-paper svg').outerHTML"
+    before = driver.execute_script(picture)
+    Select(driver.find_element(By.NAME, "brake")).select_by_visible_text("rear")
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: d.execute_script(picture) != before)
+    pdf = printed(driver, tmp_path / "page.pdf")
+    driver.find_element(By.CSS_SELECTOR, "#selection button").click()
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: d.execute_script(picture) == before)
+    assert not driver.find_element(By.CSS_SELECTOR, ".on-paper").is_displayed()
+    resized(driver, 1600)
+    text = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    titles = [line for line in text.splitlines() if "Workshops, like for like" in line]
+    assert len(titles) == 1
+    assert "by month of the bleed" in titles[0] or "Technicians, like for like" in titles[0]
+    assert "rear brake: " in text
+
+
+@pytest.mark.parametrize(("file", "marks"), list(FIRST_SCREEN.items()))
+def test_a_window_of_middling_width_has_charts_next_to_each_other(driver, folder, file, marks) -> None:
+    resized(driver, 1024, 800)
+    drawn_charts(driver, folder / file)
+    over = "const one = document.getElementById('board'); return one.firstElementChild.scrollWidth - one.parentNode.clientWidth"
+    assert driver.execute_script(over) <= 1
+    assert cut_labels(driver) == []
+    first, last = (driver.execute_script(EDGES, mark) for mark in (marks[1 if file == "lead.html" else 0], marks[-1]))
+    assert first["right"] <= last["left"]
+    assert last["top"] < first["bottom"]
+    resized(driver, 1600)
 
 
 def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, tmp_path) -> None:

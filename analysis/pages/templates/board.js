@@ -13,22 +13,31 @@
   names.forEach(function (name) { options[name] = Array.prototype.slice.call(form.elements[name].options); });
   form.addEventListener("submit", function (event) { event.preventDefault(); });
 
-  function known(name) { try { view.signal(name); return true; } catch (error) { return false; } }
-  function signal(name) { return known(name + "_" + name) ? name + "_" + name : name; }
+  function known(name, on) { try { (on || view).signal(name); return true; } catch (error) { return false; } }
+  function signal(name, on) { return known(name + "_" + name, on) ? name + "_" + name : name; }
   function chosen(name) { return view.signal(signal(name)) || ""; }
   function inAddress() { return location.hash.indexOf("=") > 0 ? new URLSearchParams(location.hash.slice(1)) : new URLSearchParams(); }
 
-  function choosePeriod(from, to) {
-    if (!months.length) return;
+  // The months from one to another; null for all of them.
+  function monthsOf(from, to) {
+    if (!months.length) return null;
     var a = from ? months.indexOf(from) : 0, b = to ? months.indexOf(to) : months.length - 1;
     if (a < 0) a = 0;
     if (b < 0) b = months.length - 1;
-    var whole = a === 0 && b === months.length - 1;
-    var range = months.slice(Math.min(a, b), Math.max(a, b) + 1);
-    period = whole ? null : range;
-    if (!known("period")) return;
+    return a === 0 && b === months.length - 1 ? null : months.slice(Math.min(a, b), Math.max(a, b) + 1);
+  }
+  // Sets a selection on a drawn chart.
+  function setOn(chart, selection) {
+    names.forEach(function (name) {
+      var value = selection.get(name) || "";
+      var there = options[name].some(function (option) { return option.value === value; });
+      chart.signal(signal(name, chart), there && value ? value : null);
+    });
+    if (!months.length || !known("period", chart)) return chart;
+    var range = monthsOf(selection.get("from"), selection.get("to"));
     var tuple = { unit: "bars", fields: [{ field: "month", channel: "x", type: "E" }], values: [range] };
-    view.data("period_store", whole ? [] : [tuple]);
+    chart.data("period_store", range ? [tuple] : []);
+    return chart;
   }
   // The names that occur in each workshop, from the cells that the chart counts.
   function readShops(spec) {
@@ -55,14 +64,9 @@
     });
   }
   function choose(selection) {
-    names.forEach(function (name) {
-      var value = selection.get(name) || "";
-      var there = options[name].some(function (option) { return option.value === value; });
-      view.signal(signal(name), there && value ? value : null);
-    });
-    choosePeriod(selection.get("from"), selection.get("to"));
+    period = monthsOf(selection.get("from"), selection.get("to"));
     choosing += 1;
-    return view.runAsync().then(function () { choosing -= 1; shown(); });
+    return setOn(view, selection).runAsync().then(function () { choosing -= 1; shown(); });
   }
   function ofForm() {
     var selection = new URLSearchParams();
@@ -112,10 +116,27 @@
     document.querySelectorAll(".trail a").forEach(function (link) {
       link.setAttribute("href", link.getAttribute("href").split("#")[0] + (hash ? "#" + hash : ""));
     });
+    printed(selection, hash);
     var scope = document.getElementById("figures-scope");
     if (scope) scope.hidden = !hash;
     listed(selection);
     document.body.setAttribute("data-selection", hash);
+  }
+  // What is printed from a narrow window: the picture, or the whole width drawn again with the selection.
+  var whole = null, drawing = 0;
+  function printed(selection, hash) {
+    if (!place.paper || place.paper.getAttribute("data-selection") === hash) return;
+    whole = whole || place.paper.firstChild;
+    var own = ++drawing, other = document.createElement("div");
+    place.paper.setAttribute("data-selection", hash);
+    if (!hash) { place.paper.replaceChildren(whole); return; }
+    place.drawnOn(other).then(function (result) {
+      if (own === drawing) return setOn(result.view, selection).runAsync().then(function () {
+        if (own === drawing) place.paper.replaceChildren(other.querySelector("svg").cloneNode(true));
+        result.finalize();
+      });
+      result.finalize();
+    });
   }
   var waiting = false;
   function soon() {

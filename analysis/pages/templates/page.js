@@ -4,9 +4,9 @@
   var places = Array.prototype.slice.call(document.querySelectorAll("[data-chart]"));
   document.documentElement.classList.add("js");
   function failed(error) { document.body.setAttribute("data-failed", String(error)); }
-  function drawn(place, spec) {
+  function drawn(place, spec, where) {
     // On a board a selection may be empty: a scale without values is no fault there, so only errors are logged.
-    return vegaEmbed(place, spec, { ast: true, actions: false, renderer: "svg", logLevel: place.id === "board" ? 1 : 2 });
+    return vegaEmbed(where || place, spec, { ast: true, actions: false, renderer: "svg", logLevel: place.id === "board" ? 1 : 2 });
   }
   function parts(spec) { return spec.concat || spec.hconcat || spec.vconcat || spec.layer || []; }
   function widest(spec) {
@@ -24,10 +24,7 @@
   }
   // The expression that breaks a text into lines, each with its end.
   function inLines(text, most) { return "replace(" + text + ", regexp('(.{1," + most + "})( |$)', 'g'), '$1\\n')"; }
-  // On a narrow screen titles and words are set in lines, and months that have no room are left out.
-  function wrapped(spec, room) {
-    var title = spec.title, most = Math.floor(room / 7.6);
-    (spec.params || []).forEach(function (one) { if (one.name === "letters") one.value = Math.floor(room / 6.4); });
+  function titleInLines(title, most) {
     function lines(text) {
       return [].concat(text).join(" ").split(" ").reduce(function (all, word) {
         var last = all[all.length - 1];
@@ -36,15 +33,23 @@
         return all;
       }, []);
     }
-    if (typeof title === "string" || Array.isArray(title)) spec.title = lines(title);
-    else if (title && title.text) {
-      if (title.text.expr) {
-        spec.whole = spec.whole || title.text.expr;
-        title.text.expr = "split(slice(" + inLines(spec.whole, most) + ", 0, -1), '\\n')";
-      }
-      else title.text = lines(title.text);
-      if (title.subtitle) title.subtitle = lines(title.subtitle);
+    if (typeof title === "string" || Array.isArray(title)) return lines(title);
+    if (!title || !title.text) return title;
+    if (title.text.expr) {
+      title.whole = title.whole || title.text.expr;
+      title.text.expr = "split(slice(" + inLines(title.whole, most) + ", 0, -1), '\\n')";
     }
+    else title.text = lines(title.text);
+    if (title.subtitle) title.subtitle = lines(title.subtitle);
+    return title;
+  }
+  function wordsInLines(spec, room) {
+    (spec.params || []).forEach(function (one) { if (one.name === "letters") one.value = Math.min(one.value, Math.floor(room / 6.4)); });
+  }
+  // On a narrow screen titles and words are set in lines, and months that have no room are left out.
+  function wrapped(spec, room) {
+    wordsInLines(spec, room);
+    if (spec.title) spec.title = titleInLines(spec.title, Math.floor(room / 7.6));
     if (spec.mark && spec.mark.style === "workshops") spec.mark.angle = -30;
     if (spec.mark && spec.mark.style === "words" && !spec.taller) { spec.taller = true; spec.height *= 2.5; }
     var x = spec.encoding && spec.encoding.x;
@@ -73,7 +78,52 @@
     if (spec.vconcat && room < 700) { spec.concat = spec.vconcat; delete spec.vconcat; spec.columns = 1; spec.align = "none"; }
     if (room < 480 && spec.config && spec.config.legend) spec.config.legend.columns = 1;
   }
-  // A chart wider than its place is set with its parts below each other, then with narrower plots.
+  var PADDING = 11, MIDDLING = 640;  // around a drawn chart; a place at least as wide has charts next to each other
+  function across(spec) {
+    if (typeof spec.width === "number") return spec.width;
+    return parts(spec).map(across).reduce(function (all, one) { return spec.hconcat ? all + one : Math.max(all, one); }, 0);
+  }
+  // The room of the names along a chart, where its title begins.
+  function namesRoom(spec) {
+    var y = spec.encoding && spec.encoding.y, axis = y && y.axis;
+    if (axis && axis.labels !== false && axis.labelLimit) return axis.minExtent || Math.min(axis.labelLimit, 110);
+    return Math.max.apply(null, [0].concat((spec.layer || []).map(namesRoom)));
+  }
+  function scaled(spec, share) {
+    if (typeof spec.width === "number") {
+      spec.width = Math.max(80, Math.floor(spec.width * share));
+      if (spec.title) spec.title = titleInLines(spec.title, Math.max(22, Math.floor((spec.width + namesRoom(spec)) / 6.6)));
+    }
+    (spec.transform || []).forEach(function (one) {
+      if (one.calculate) one.calculate = one.calculate.replace(/min\(letters, (\d+)\)/g, function (_, most) { return "min(letters, " + Math.floor(most * share) + ")"; });
+    });
+    var x = spec.encoding && spec.encoding.x;
+    if (x && x.axis && x.axis.labelExpr) x.axis.labelOverlap = "greedy";
+    parts(spec).forEach(function (part) { scaled(part, share); });
+  }
+  // The rows of a board with where each ends.
+  function rowsOf(spec, view) {
+    var drawn = view.scenegraph().root.items[0].items.filter(function (one) { return one.marktype === "group" && one.role === "scope"; });
+    return spec.concat.map(function (row, at) { return [row, drawn[at] ? drawn[at].bounds.x2 + view.origin()[0] + PADDING : 0]; });
+  }
+  // On a screen of middling width plots are set narrower; where they would be too narrow, the first has a row of its own.
+  function rowsFitted(spec, view, room) {
+    wordsInLines(spec, room);
+    rowsOf(spec, view).forEach(function (pair) {
+      var row = pair[0], end = pair[1], plots = across(row), share = (room - 4 - (end - plots)) / plots;
+      if (end <= room) return;
+      if (share >= 0.6 || !sideBySide(row)) scaled(row, Math.max(share, 0.3));
+      else if (row.hconcat) {
+        var others = row.hconcat.slice(1);
+        labelled(others[0]);
+        if (others.length > 1) others = [{ hconcat: others, spacing: row.spacing, resolve: row.resolve }];
+        row.vconcat = [row.hconcat[0]].concat(others);
+        delete row.hconcat;
+      }
+      else folded(row, room);
+    });
+  }
+  // A chart wider than its place is set with narrower plots, or with its parts below each other.
   function fitted(place, spec, tries) {
     return drawn(place, spec).then(function (result) {
       var picture = place.querySelector("svg"), room = place.parentNode.clientWidth;
@@ -84,24 +134,42 @@
         return result;
       }
       var again = JSON.parse(JSON.stringify(spec));
-      folded(again, room);
-      if (room < 700) { namesInLines(again); wrapped(again, Math.max(room - left, 120)); }
-      if (!sideBySide(spec)) narrowed(again, widest(spec) - Math.ceil(over));
+      place.narrower = true;
+      if (place.id === "board" && room >= MIDDLING && tries > 3) rowsFitted(again, result.view, room);
+      else {
+        folded(again, room);
+        if (room < 700) { namesInLines(again); wrapped(again, Math.max(room - left, 120)); }
+        if (!sideBySide(spec)) narrowed(again, widest(spec) - Math.ceil(over));
+      }
       result.finalize();
       return fitted(place, again, tries - 1);
     });
+  }
+  // Paper has room for the whole width, so the picture is printed where the screen has a narrower chart.
+  function keptForPaper(place, picture) {
+    if (!place.narrower || !picture) return;
+    place.paper = document.createElement("div");
+    place.paper.className = "chart on-paper";
+    place.paper.setAttribute("aria-hidden", "true");
+    place.paper.appendChild(picture);
+    place.parentNode.insertBefore(place.paper, place.nextSibling);
+    place.classList.add("on-screen");
   }
   // Until a chart comes into sight its picture is shown; then it is drawn, one after the other.
   // Words are measured with the page's own font, so it must be there first.
   var fonts = document.fonts ? ["12px", "bold 12px"].map(function (size) { return document.fonts.load(size + " 'Bench Sans'"); }) : [];
   var last = Promise.all(fonts).catch(function () {}), done = 0;
   function live(place) {
+    var picture;
     last = last.then(function () {
       return new Promise(function (go) { setTimeout(go, 0); });
     }).then(function () {
-      return fitted(place, charts[place.getAttribute("data-chart")], 4);
-    }).then(function (result) {
+      picture = place.querySelector("svg");
       place.spec = charts[place.getAttribute("data-chart")];
+      place.drawnOn = function (other) { return drawn(place, place.spec, other); };
+      return fitted(place, place.spec, 7);
+    }).then(function (result) {
+      keptForPaper(place, picture);
       place.dispatchEvent(new CustomEvent("drawn", { detail: result.view }));
       document.body.setAttribute("data-drawn", String(++done));
     }).catch(failed);
