@@ -23,6 +23,7 @@ from analysis.boards.selection import (
     inline_data,
     line_of_text,
     month_counts,
+    period_name,
     sentence_chart,
     with_wilson,
 )
@@ -192,10 +193,12 @@ def _rows_chart(table: pl.DataFrame, test: str) -> alt.Chart:
 
 def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
-    began, words = limits.filter("change_began"), pl.lit("a change began here")
+    began = limits.filter("change_began")
+    months = began.get_column("month").unique()
+    words = pl.format("changed in {}", pl.col("month").replace({month: period_name(month) for month in months}))
     shops = pl.col("shop").drop_nulls().unique().sort().str.join(", ")
     every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
-    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
+    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{} {}", "shops", words))
     return pl.concat(
         [
             every.select("month", shop=pl.lit(None, pl.String), words=with_shops),
