@@ -80,8 +80,8 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
     if not charts:
         return []
     charts[0] = charts[0].add_params(names)
-    known = report.steps.get_column("rank").count() > 0
-    order = "the costliest" if known else "those missed most often"
+    has_costs = report.steps.get_column("rank").count() > 0
+    order = "the costliest" if has_costs else "those missed most often"
     changed = "" if _changed_steps(report).is_empty() else "those that changed, then "
     title = alt.TitleParams(f"Missed steps by month: {changed}{order}", offset=35)
     together: Any = {"scale": {"y": "shared"}}

@@ -44,8 +44,8 @@ class LinkedChoices:
     @property
     def chosen_curve_filter(self) -> str:
         """The expression that keeps the step shown, or the costliest that has a curve where none is chosen."""
-        shown = f"isValid(step_step) || indexof(curve_names, {SHOWN_STEP}) >= 0"
-        return f"datum.step === ({shown} ? {SHOWN_STEP} : curve_names[0])"
+        has_curve = f"isValid(step_step) || indexof(curve_names, {SHOWN_STEP}) >= 0"
+        return f"datum.step === ({has_curve} ? {SHOWN_STEP} : curve_names[0])"
 
     def step_title(self, words: str) -> alt.ExprRef:
         """A title that begins with the step shown, in lines as wide as the chart below."""

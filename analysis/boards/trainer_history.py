@@ -132,9 +132,11 @@ def _coaching_days(report: Report, linked: LinkedChoices) -> list[dict[str, Any]
     own = coached.unique(["technician", "step", "quarter"], keep="first", maintain_order=True)
     own = own.with_columns(word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)))
     every = own.group_by("step", "quarter", maintain_order=True).agg(names="technician")
-    shown = pl.col("names").list.head(MAX_COACHED).list.join(", ")
+    first_names = pl.col("names").list.head(MAX_COACHED).list.join(", ")
     more = pl.when(pl.col("names").list.len() > MAX_COACHED).then(pl.lit(" and others")).otherwise(pl.lit(""))
-    every = every.with_columns(pl.lit(None, pl.String).alias("technician"), word=pl.format("{}{} coached", shown, more))
+    every = every.with_columns(
+        pl.lit(None, pl.String).alias("technician"), word=pl.format("{}{} coached", first_names, more)
+    )
     columns = ["technician", "step", "quarter", "word"]
     return pl.concat([own.select(columns), every.select(columns)]).to_dicts()
 

@@ -157,18 +157,18 @@ def test_the_analysts_board_draws_fields_with_gaps_and_counts_the_others(audited
     sessions = audited.log.sessions
     half = pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.col("kit_purged"))
     gaps = replace(audited, log=replace(audited.log, sessions=sessions.with_columns(half.alias("kit_purged"))))
-    drawn = {}
+    fields_with_bars = {}
     for name, one in (("usual", audited), ("gaps", gaps)):
         with without_validation():
             spec = specification(analyst_board(one))
         fields = next(p["bind"]["options"] for p in spec["params"] if p["name"] == "field")
-        drawn[name] = [field for field in fields if field is not None]
+        fields_with_bars[name] = [field for field in fields if field is not None]
     shares = {name: sessions.get_column(name).count() / sessions.height for name in sessions.columns}
     complete = sum(0.95 <= share < 1 for share in shares.values())
     assert complete > 20, "else nothing would be left out"
-    assert len(drawn["usual"]) == len(drawn["gaps"]) == 3
-    assert drawn["gaps"][0] == "kit purged"
-    assert drawn["gaps"][1:] == drawn["usual"][:2]
+    assert len(fields_with_bars["usual"]) == len(fields_with_bars["gaps"]) == 3
+    assert fields_with_bars["gaps"][0] == "kit purged"
+    assert fields_with_bars["gaps"][1:] == fields_with_bars["usual"][:2]
 
 
 def test_unadjusted_rates_are_those_of_the_groups(audited) -> None:
