@@ -43,7 +43,7 @@ class LinkedChoices:
 
     @property
     def chosen_curve_filter(self) -> str:
-        """The expression that keeps the step has_curve, or the costliest that has a curve where none is chosen."""
+        """The expression that keeps the step shown, or the costliest that has a curve where none is chosen."""
         has_curve = f"isValid(step_step) || indexof(curve_names, {SHOWN_STEP}) >= 0"
         return f"datum.step === ({has_curve} ? {SHOWN_STEP} : curve_names[0])"
 
