@@ -16,6 +16,7 @@ from analysis.intake import Log
 from analysis.rates import chance_limits, gamma_poisson
 from analysis.stats import (
     Z95,
+    FloatArray,
     benjamini_hochberg,
     cluster_design_effect,
     conditional_mid_p,
@@ -29,7 +30,6 @@ from analysis.survival import AddedColumns, SurvivalModel, score_added_columns
 from schemas import empty, validate_table
 from schemas.outputs import LotBleeds, Lots
 
-FloatArray = NDArray[np.float64]
 LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
 MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
 READING_RIDGE = 1e-2

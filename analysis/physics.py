@@ -11,11 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.stats import Z95
+from analysis.stats import Z95, FloatArray
 
-FloatArray = NDArray[np.float64]
 ATMOSPHERE_PA = 101_325.0
 PULL_PRESSURE_PA = 3.0e6
 PULL_PRESSURE_SD_PA = 0.75e6

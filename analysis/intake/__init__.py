@@ -2,6 +2,7 @@
 
 from analysis.intake.bleed_log import AFTER_TODAY, PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
 from analysis.intake.convert.cleaned_text import guard_formulas, normalise, remove_guards
+from analysis.intake.deduplicate import SORTED_BY
 from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.link import DONE
 from analysis.intake.load import NO_RETURNS, log_from, read_log

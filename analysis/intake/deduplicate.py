@@ -29,6 +29,14 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "measures": (),
     "readings": ("item", "technician", "repeat"),
 }
+SORTED_BY = ID_KEYS | {
+    "coaching": ("technician", "coached_on", "step"),
+    "measures": ("began_on", "what", "shop"),
+    "links": ("comeback_id",),
+    "intake": ("file", "table"),
+    "set_aside": ("file", "table", "row", "column", "rule"),
+}
+"""Order of every table of a `Log`."""
 ID_FIELDS = {
     "sessions": ("bike_id", "brake", "started_at"),
     "comebacks": ("bike_id", "brake", "returned_at"),

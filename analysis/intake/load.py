@@ -26,8 +26,8 @@ from analysis.intake.bleed_log import (
 )
 from analysis.intake.convert.cleaned_text import as_text
 from analysis.intake.deduplicate import (
-    ID_KEYS,
     ROW_INDEX,
+    SORTED_BY,
     DeduplicatedTable,
     MappedTable,
     combine_files,
@@ -48,8 +48,6 @@ _CURRENCIES = frozenset(
 )
 MAX_WITHOUT_REASON = 0.1
 """Share of returns without a reason beyond which it is pointed out (common practice, no source)."""
-SORTED_BY = {"coaching": ("technician", "coached_on", "step"), "measures": ("began_on", "what", "shop")}
-"""Order of the tables without an ID."""
 NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
 """The warning about exports without a table of returns."""
 
@@ -141,7 +139,7 @@ def load_table(deduplicated: DeduplicatedTable, day: dt.date | None) -> LoadedTa
     file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
     table = deduplicated.combined.table
-    keys = ID_KEYS[table] or SORTED_BY[table]
+    keys = SORTED_BY[table]
     order = accepted.select(pl.arg_sort_by(keys, maintain_order=True)).to_series()  # sort() takes twice the table
     return LoadedTable(
         deduplicated, replace(validated, accepted=accepted[order].with_columns(pl.col(keys[0]).set_sorted()))
@@ -235,7 +233,7 @@ def _row_accounts(tables: dict[str, LoadedTable], set_aside: pl.DataFrame) -> Da
                 }
             )
     accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
-    return validate_table(Intake, accounts.sort("file", "table"))
+    return validate_table(Intake, accounts.sort(SORTED_BY["intake"]))
 
 
 def _rejected_positions(table: LoadedTable) -> pl.DataFrame:

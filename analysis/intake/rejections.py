@@ -13,7 +13,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake.bleed_log import RejectedRows
 from analysis.intake.convert.cleaned_text import remove_guards
 from analysis.intake.convert.numbers import Unit, unit_for
-from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, DeduplicatedTable, MappedTable
+from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, SORTED_BY, CombinedTable, DeduplicatedTable, MappedTable
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW, RawTable
@@ -72,7 +72,7 @@ def unmatched_returns(comebacks: pl.DataFrame, links: DataFrame[Links]) -> pl.Da
 def rejection_table(parts: list[pl.DataFrame]) -> DataFrame[SetAside]:
     """All reasons, sorted by file, table, row and column."""
     table = pl.concat([empty(SetAside), *parts])
-    return validate_table(SetAside, table.sort("file", "table", "row", "column", "rule", nulls_last=True))
+    return validate_table(SetAside, table.sort(SORTED_BY["set_aside"], nulls_last=True))
 
 
 def _unreadable_lines(raw: RawTable, table: str) -> pl.DataFrame:

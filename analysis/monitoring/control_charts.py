@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.monitoring.null_model import (
     DRAWS,
@@ -19,8 +19,8 @@ from analysis.monitoring.null_model import (
     tail_probability,
     upper_quantile,
 )
+from analysis.stats import FloatArray
 
-FloatArray = NDArray[np.float64]
 SIGMAS = 3.0
 D2 = 1.128
 """Mean moving range of two values over the standard deviation, to three decimals as printed in handbooks."""

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.stats import holm, hypergeometric_mid_p, student_tail
+from analysis.stats import FloatArray, holm, hypergeometric_mid_p, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import EarlySigns
 
-FloatArray = NDArray[np.float64]
 READINGS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_last")
 EARLY_DAYS = (14, 30)
 USUAL = 0.9

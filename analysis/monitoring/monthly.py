@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
@@ -17,11 +16,10 @@ from analysis.monitoring.null_model import (
     fit_null_model,
     fit_null_models_with_shared_variance,
 )
-from analysis.stats import MAX_LEVELS, benjamini_hochberg, holm, normal_tail, sum_by_level
+from analysis.stats import MAX_LEVELS, FloatArray, benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
 
-FloatArray = NDArray[np.float64]
 Group = tuple[object, ...]
 """A kind (`all`, `shop`), and the name of a group of it."""
 MIN_CHART_MONTHS, MIN_CHART_COMEBACKS = 6, 10

@@ -14,7 +14,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from analysis.stats import FloatArray
+
 IntArray = NDArray[np.int64]
 MIN_SEASONAL_MONTHS = 18
 DRAWS = 999

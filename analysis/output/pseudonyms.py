@@ -16,7 +16,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.intake import PEOPLE_COLUMNS, Log, OwnField, RejectedRows, normalise, with_reasons
+from analysis.intake import PEOPLE_COLUMNS, SORTED_BY, Log, OwnField, RejectedRows, normalise, with_reasons
 from analysis.output.name_key import NameSearch, distinct_replacements
 from analysis.standard import Standard, built_in
 from schemas import LOG_TABLES, dictionary
@@ -24,19 +24,6 @@ from schemas import LOG_TABLES, dictionary
 TABLES = (*LOG_TABLES, "links", "intake", "set_aside")
 FIELDS = tuple(entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model))
 LEVELS = {entry.name: frozenset(entry.levels) for entry in FIELDS if entry.levels}
-SORTED_BY = {
-    "sessions": ["session_id"],
-    "comebacks": ["comeback_id"],
-    "passes": ["session_id", "pass_no"],
-    "technicians": ["technician"],
-    "coaching": ["technician", "coached_on", "step"],
-    "measures": ["began_on", "what", "shop"],
-    "brakes": ["brake_model"],
-    "actions": ["action_id"],
-    "links": ["comeback_id"],
-    "intake": ["file", "table"],
-    "set_aside": ["file", "table", "row", "column", "rule"],
-}
 FREE_TEXT = ("note", "reason", "value", "heading")
 """Columns in which two texts may become equal; elsewhere that would merge two bikes, files or IDs."""
 NOT_SHOWN = "not shown because names are hidden; see this row of the file"

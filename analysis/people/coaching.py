@@ -8,16 +8,14 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.stats import benjamini_hochberg, between_variance, student_quantile, student_tail
+from analysis.stats import FloatArray, benjamini_hochberg, between_variance, student_quantile, student_tail
 from schemas import empty, validate_table
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
 
-FloatArray = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
 CHOICE_DAYS = 91
 """The quarter before a coaching, which may have led to it, belongs to neither side: a technician chosen for a bad quarter

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
@@ -19,7 +18,7 @@ from analysis.people.entries import (
     recorded_values,
 )
 from analysis.people.selective_recording import selective_findings
-from analysis.stats import Z95, benjamini_hochberg, kendall_tau
+from analysis.stats import Z95, FloatArray, benjamini_hochberg, kendall_tau
 from analysis.steps import build_design, crude_step_differences, estimate_marginal_effects
 from schemas import empty, validate_table
 from schemas.intermediate import MissedSteps
@@ -76,7 +75,6 @@ def _all_findings(data: BleedData) -> list[EntryFinding]:
     ]
 
 
-FloatArray = NDArray[np.float64]
 MIN_BLEEDS = 10
 _SENSITIVITY_SCHEMA = {
     "technician": pl.String,

@@ -18,6 +18,7 @@ from analysis.people.peer_comparison import CONTEXT, RIDGE
 from analysis.rates import covariate_patterns
 from analysis.stats import (
     Dispersion,
+    FloatArray,
     LearningLimits,
     between_variance,
     exact_poisson_limits,
@@ -29,7 +30,6 @@ from schemas import empty, validate_table
 from schemas.log import Technicians
 from schemas.outputs import LearnerCurves, Learners, Rates
 
-FloatArray = NDArray[np.float64]
 NEW_AFTER_DAYS = 60
 """Days of the log after which a first bleed is taken for somebody's start, where no first day is recorded; common practice,
 no source."""

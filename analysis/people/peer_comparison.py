@@ -14,11 +14,10 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import CASE_MIX, BleedData, per_year
 from analysis.people.recent_bleeds import recent_bleeds
 from analysis.rates import CovariatePatterns, covariate_patterns
-from analysis.stats import Z95, benjamini_hochberg, level_codes, normal_tail, spread_posterior
+from analysis.stats import Z95, FloatArray, benjamini_hochberg, level_codes, normal_tail, spread_posterior
 from schemas import empty, validate_table
 from schemas.outputs import Steps, Technique
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 CONTEXT = ("brake_model", *(name for name in CASE_MIX if name not in ("bike_kind", "fluid_out")))
 """What decides how a brake is bled; the kind of bike and the old fluid do not."""

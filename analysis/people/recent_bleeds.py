@@ -10,9 +10,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.stats import benjamini_hochberg, chi_square_tail
+from analysis.stats import FloatArray, benjamini_hochberg, chi_square_tail
 
-FloatArray = NDArray[np.float64]
 RECENT_DAYS, RECENT_BLEEDS = 365, 150
 MIN_SIDE, IMPROVED_Q = 10, 0.05
 IMPROVEMENTS = {

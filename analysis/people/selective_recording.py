@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from analysis.people.entries import MIN_ENTRIES, EntryFinding, example_bleeds
-from analysis.stats import between_variance, student_tail
+from analysis.stats import FloatArray, between_variance, student_tail
 
-FloatArray = NDArray[np.float64]
 MIN_STEPS = 5
 MIN_PEOPLE = 4
 SIGNIFICANT = 0.05

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.plan.variance_components import Components, balanced_components, gauge_data, unbalanced_components
+from analysis.stats import FloatArray
 from schemas import empty, validate_table
 from schemas.outputs import Gauge, GaugeNoise
 
-FloatArray = NDArray[np.float64]
 AVERAGED = (1, 2, 3, 5)
 """Numbers of readings averaged, for the reliability."""
 CATEGORY_FACTOR = 2**0.5

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import DAYS_PER_YEAR, BleedData, bleeds_per_year
@@ -26,7 +25,6 @@ from analysis.steps import (
 from schemas import empty, validate_table
 from schemas.outputs import ProcedureTrial
 
-FloatArray = NDArray[np.float64]
 MIN_TIMED, MIN_NEAR = 100, 30
 MINUTES_RIDGE = 1e-2
 CLEAR_P = 0.05

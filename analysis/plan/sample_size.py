@@ -17,12 +17,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.stats import Z95, wilson
+from analysis.stats import Z95, FloatArray, wilson
 from analysis.steps import Design, MarginalEffects, build_design, crude_step_differences, estimate_marginal_effects
 from analysis.survival import CoxModel
 
 _NORMAL = NormalDist()
-FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.int64]
 MIN_BLEEDS = 10
 CRITICAL_Z = NormalDist().inv_cdf(0.975)

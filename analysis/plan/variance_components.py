@@ -8,11 +8,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from analysis.stats import chi_square_tail
+from analysis.stats import FloatArray, chi_square_tail
 
-FloatArray = NDArray[np.float64]
 DRAWS = 4000
 RESAMPLES = 200
 ALL_COMPONENTS, NO_INTERACTION = (0, 1, 2), (0, 2)

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prove.one_workshop import (
@@ -52,9 +51,6 @@ from analysis.prove.workshop_measures import (
 from analysis.stats import kendall_tau
 from schemas import empty, validate_table
 from schemas.outputs import Prove
-
-FloatArray = NDArray[np.float64]
-
 
 COVERAGE = MeasureTarget(minimum=0.93)
 TAU = {"additive air": (0.50, 0.65, 0.82), "multiplicative effects": (0.80, 0.86, 0.93)}

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.intake import Log
@@ -40,7 +39,7 @@ from analysis.risk import (
     log_odds_of,
     make_risk_pipeline,
 )
-from analysis.stats import Z95, exact_binomial_limits
+from analysis.stats import Z95, FloatArray, exact_binomial_limits
 from analysis.steps import StepCosts, dose_response_base, dose_response_curves, step_costs
 from schemas import empty
 from schemas.outputs import Steps
@@ -72,7 +71,6 @@ IMPROVEMENT_INVENTED = "the worst technician of a quarter coached without effect
 IMPROVEMENT_FOUND = "the worst technician of a quarter coached, half the misses gone: reported as an improvement"
 DIFFERENCE_INVENTED = "a trial by workshop without effect: p at most 0.05"
 DIFFERENCE_FOUND = "a trial by workshop that halves the hazard: p at most 0.05"
-FloatArray = NDArray[np.float64]
 TRAINING_SHARE, MIN_RETURNS = 0.7, 30
 SHARE, TREES, BAYES_LIMIT = "share", DEFAULT_TREES, "upper_bound"
 SLOPE, CAUGHT, MAX_CAUGHT = "slope", "caught", "most caught"

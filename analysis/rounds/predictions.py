@@ -14,14 +14,13 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.intake import DONE, Log
 from analysis.rounds.earlier import FOUND_OUTCOMES, look_level
-from analysis.stats import ratio_limits
+from analysis.stats import FloatArray, ratio_limits
 from schemas import empty, validate_table
 from schemas.outputs import Predictions
 
 if TYPE_CHECKING:
     from analysis.risk import SavedModel  # which imports scikit-learn
 
-FloatArray = NDArray[np.float64]
 ALL, CHECK_LIST, TENTHS = "all", "check list", 10
 SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
 MIN_TENTH_BLEEDS = 100

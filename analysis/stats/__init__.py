@@ -27,6 +27,7 @@ from analysis.stats.hypotheses import (
 )
 from analysis.stats.intervals import (
     Z95,
+    FloatArray,
     Interval,
     beta_quantile,
     binomial_tail,
@@ -71,6 +72,7 @@ __all__ = [
     "Z95",
     "CrossFittedCoefficients",
     "Dispersion",
+    "FloatArray",
     "Interval",
     "LearningLimits",
     "benchmark_r2",
