@@ -77,15 +77,7 @@ def _common_entries(inputs: Sequence[Source], as_of: dt.date | None, window_days
 
 
 def seal(folder: Path, kind: str) -> None:
-    """Add the kind of run and the SHA-256 of every file to the manifest, in one step.
-
-    Parameters
-    ----------
-    folder
-        The folder with everything that the run wrote.
-    kind
-        The kind of run: "audit", "check", ...
-    """
+    """Add the kind of run and the SHA-256 of every file to the manifest, in one step."""
     manifest = folder / MANIFEST
     content = json.loads(manifest.read_text("utf-8")) if manifest.exists() else {}
     files = {name: _sha256(folder / name) for name in sorted(_list_files(folder))}
@@ -196,11 +188,6 @@ def _sha256(path: Path) -> str:
 
 def read_proof(folder: str | Path) -> DataFrame[Prove]:
     """Read the table of a finished validation.
-
-    Parameters
-    ----------
-    folder
-        The folder written by `rebleed prove --out`.
 
     Raises
     ------

@@ -70,8 +70,6 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
 
     Parameters
     ----------
-    data
-        All accepted bleeds.
     coaching
         Coachings; one whose step is not in the procedure keeps an empty row.
     """

@@ -33,11 +33,6 @@ def credibility(data: BleedData) -> DataFrame[Credibility]:
 
     Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met.
     `q_value` is Benjamini & Hochberg's (1995) over all tests of all technicians; `flag` is q ≤ 0.01.
-
-    Parameters
-    ----------
-    data
-        All accepted bleeds.
     """
     findings = _all_findings(data)
     if not findings:
@@ -99,13 +94,6 @@ def add_ranking_sensitivity(data: BleedData, credibility: DataFrame[Credibility]
     Steps are estimated from comebacks alone, once with every entry and once without those of one technician.
     `ranking_holds` where no step's estimate leaves its own 95% interval and the costliest step stays the costliest or
     does not clearly differ from it; empty where nothing is flagged or too few comebacks are left to rank anything.
-
-    Parameters
-    ----------
-    data
-        The bleeds to fit to.
-    credibility
-        What `credibility` found in all bleeds.
     """
     flagged = credibility.filter("flag").get_column("technician").unique().sort().to_list()
     whole = _estimate_prevented(data) if flagged else None

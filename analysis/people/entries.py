@@ -129,11 +129,6 @@ def digit_findings(readings: Mapping[str, RecordedValues]) -> list[EntryFinding]
     of 3 to 6 units is tested by its remainder in fives; a narrower one is not tested. Two things are required: the
     digits are uneven by chi-square, and multiples of five are clearly more common than peers record in that field (half
     as many again; an intersection-union test: R. L. Berger 1982, Technometrics 24:295-300).
-
-    Parameters
-    ----------
-    readings
-        What was recorded, by reading (`recorded_values`).
     """
     return [finding for name, recorded in readings.items() for finding in _test_field_digits(recorded, name)]
 
@@ -307,11 +302,6 @@ def constant_findings(readings: Mapping[str, RecordedValues]) -> list[EntryFindi
 
     The chance that all n entries have the value that the others record with share p is p^n. Only readings to which the
     others give at least eight values are tested, so that a step always met does not count against anyone.
-
-    Parameters
-    ----------
-    readings
-        What was recorded, by reading (`recorded_values`).
     """
     return [finding for name, recorded in readings.items() for finding in _test_constant_reading(recorded, name)]
 

@@ -82,8 +82,6 @@ def learners(
 
     Parameters
     ----------
-    data
-        All accepted bleeds.
     technicians
         First days, where recorded. For others, the first bleed, unless it is in the log's first 60 days.
     rates

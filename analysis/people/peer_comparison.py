@@ -46,8 +46,6 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
 
     Parameters
     ----------
-    data
-        All accepted bleeds.
     steps
         The ranked steps; `preventable` is empty where a step's cost is unknown.
     """

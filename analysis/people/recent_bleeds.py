@@ -39,11 +39,6 @@ def recent_bleeds(data: BleedData) -> RecentBleeds:
     bleeds with the highest likelihood ratio, at least 10 on each side; its p-value is the chi-square tail times the number
     of months (Bonferroni: splits within a month are nearly the same), with Benjamini-Hochberg over all technicians and
     steps at 5%.
-
-    Parameters
-    ----------
-    data
-        All accepted bleeds.
     """
     bleeds = data.bleeds.select("session_id", "technician", "age_days", day=pl.col("started_at").dt.date())
     newest = pl.col("day").rank("ordinal", descending=True).over("technician")

@@ -59,8 +59,6 @@ def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame
 
     Parameters
     ----------
-    data
-        All accepted bleeds.
     measures
         Changes; an empty shop means all workshops.
     """
