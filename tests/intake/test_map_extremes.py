@@ -109,8 +109,11 @@ SETTINGS: list[tuple[str, str]] = [
     ),
     (f"{OWN}min = 3\nmax = 3", READ),
     (f"{OWN}min = 3\nmax = 2", "sessions.own.grease"),
-    (f"{OWN}min = 1{'0' * 4999}", "not TOML"),
-    *((f"[sessions]\nmissing = {value}", "not TOML") for value in (f"[{HEXADECIMAL}]", f"{{ a = {HEXADECIMAL} }}")),
+    (f"{OWN}min = 1{'0' * 4999}", "not valid TOML"),
+    *(
+        (f"[sessions]\nmissing = {value}", "not valid TOML")
+        for value in (f"[{HEXADECIMAL}]", f"{{ a = {HEXADECIMAL} }}")
+    ),
     *(
         (f'[sessions.own."{name}"]\nheading = "grease"', READ)
         for name in ("grease", "é", "class", "note", "__row__", "x" * 200)

@@ -72,7 +72,7 @@ def test_a_table_may_have_two_sections(tmp_path):
 
 
 MISTAKES = {
-    "no TOML": ("[sessions", "not TOML"),
+    "no TOML": ("[sessions", "not valid TOML"),
     "an empty file": ("", "no table"),
     "an unknown table": ("[bleeds]", "bleeds"),
     "a table that is a text": ('sessions = "x"', "sessions"),
