@@ -7,11 +7,12 @@ from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
+import altair as alt
 import polars as pl
 import pytest
 
 from analysis.boards import analyst_board, count_cells, lead_board, lead_figures, trainer_board
-from analysis.charts import specification, without_validation
+from analysis.charts import quick_composition, specification
 from analysis.report import Report
 from analysis.rounds import SAFETY_CHECKS, worthwhile_second_checks
 from analysis.standard import RULE_FIELDS
@@ -90,7 +91,7 @@ def test_without_returns_no_figure_is_a_rate(audited) -> None:
 
 @pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
 def test_a_board_is_one_chart_with_named_parameters_and_one_legend(audited, board) -> None:
-    with without_validation():
+    with quick_composition():
         chart = specification(board(audited))
     names = {one["name"] for one in chart["params"]}
     expected = {
@@ -101,6 +102,14 @@ def test_a_board_is_one_chart_with_named_parameters_and_one_legend(audited, boar
     assert expected[board] <= names
     assert [part.get("name") for part in chart["concat"]].count("legend") == 1
     assert '"legend": null' in json.dumps(chart) or board is lead_board
+
+
+@pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
+def test_a_board_composed_quickly_is_the_same_board(audited, board) -> None:
+    with quick_composition():
+        quick = specification(board(audited))
+    assert not hasattr(alt.Chart, "__deepcopy__")
+    assert json.dumps(quick) == json.dumps(specification(board(audited)))
 
 
 def test_a_board_can_be_joined_sized_and_saved_as_any_chart(audited, tmp_path) -> None:
@@ -136,7 +145,7 @@ def test_two_workshops_that_began_to_miss_a_step_in_one_month_are_both_named(aud
 
 
 def spec_text(board: Any, report_: Report) -> str:
-    with without_validation():
+    with quick_composition():
         return json.dumps(specification(board(report_)))
 
 
@@ -157,18 +166,18 @@ def test_the_analysts_board_draws_fields_with_gaps_and_counts_the_others(audited
     sessions = audited.log.sessions
     half = pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.col("kit_purged"))
     gaps = replace(audited, log=replace(audited.log, sessions=sessions.with_columns(half.alias("kit_purged"))))
-    fields_with_bars = {}
+    options = {}
     for name, one in (("usual", audited), ("gaps", gaps)):
-        with without_validation():
+        with quick_composition():
             spec = specification(analyst_board(one))
         fields = next(p["bind"]["options"] for p in spec["params"] if p["name"] == "field")
-        fields_with_bars[name] = [field for field in fields if field is not None]
+        options[name] = [field for field in fields if field is not None]
     shares = {name: sessions.get_column(name).count() / sessions.height for name in sessions.columns}
     complete = sum(0.95 <= share < 1 for share in shares.values())
     assert complete > 20, "else nothing would be left out"
-    assert len(fields_with_bars["usual"]) == len(fields_with_bars["gaps"]) == 3
-    assert fields_with_bars["gaps"][0] == "kit purged"
-    assert fields_with_bars["gaps"][1:] == fields_with_bars["usual"][:2]
+    assert len(options["usual"]) == len(options["gaps"]) == 3
+    assert options["gaps"][0] == "kit purged"
+    assert options["gaps"][1:] == options["usual"][:2]
 
 
 def test_unadjusted_rates_are_those_of_the_groups(audited) -> None:
