@@ -304,7 +304,7 @@ class Steps(OutputTable):
         "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
     benchmark: str = schema_field(
-        "recorded group (work, technician, workshop, workload, calendar time) that would distort this estimate most, the yardstick for an unrecorded cause; empty if not assessed"
+        "benchmark covariate (work, technician, workshop, workload, calendar time): the recorded one that would distort this estimate most, for comparison with an unrecorded cause; empty if not assessed"
     )
     times_benchmark: float = schema_field(
         "how many times the benchmark's bias it would take to move the lower limit of the direct effect to zero (at most 99; empty if not assessed)",
@@ -315,7 +315,7 @@ class Steps(OutputTable):
     )
     verdict: str = schema_field("conclusion", levels=VERDICTS, required=True)
     crude_difference: float = schema_field(
-        "unadjusted: (rate if missed − rate if done) × share missed × 100", unit="per 100"
+        "crude population attributable risk: (rate if missed − rate if done) × share missed × 100", unit="per 100"
     )
     aipw_disagrees: bool = schema_field("the doubly robust check clearly differs from the main estimate")
 

@@ -169,9 +169,9 @@ def _calibration_slope_text(model: pl.DataFrame) -> str:
     row = _find_metric_row(model, "calibration_slope")
     if row is None or row["lo"] is None:
         return ""
-    verdict = "spread about right"
+    verdict = "the risks are neither too extreme nor too similar"
     if not row["lo"] <= 1 <= row["hi"]:
-        verdict = "the risks are too extreme" if row["hi"] < 1 else "the risks are not spread enough"
+        verdict = "the risks are too extreme" if row["hi"] < 1 else "the risks are too similar"
     return f"Calibration slope {estimate(row['value'], row['lo'], row['hi'])}: {verdict}."
 
 
