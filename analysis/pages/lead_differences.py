@@ -146,7 +146,7 @@ def difference_question(report: Report) -> Question:
             "kind of work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
-            "is then left out and the others are compared again. With only two groups, either could be the odd one "
+            "is then left out of the reference and the others are compared again. With only two groups, either could be the odd one "
             "out. These are observations, not an experiment."
         ),
     )  # fmt: skip
