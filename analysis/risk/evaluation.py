@@ -203,8 +203,8 @@ def _month_dispersion(test: TestSet, level: float) -> float:
     """
     by_month = pl.DataFrame({"quarter": test.quarter, "month": test.month, "o": test.came_back, "e": test.risk})
     by_month = by_month.group_by("quarter", "month").agg(pl.col("o", "e").sum())
-    level = (pl.col("o").sum() / pl.col("e").sum()).over("quarter")
-    months = by_month.with_columns(e=pl.col("e") * level).filter(pl.col("e") > 0)
+    ratio = (pl.col("o").sum() / pl.col("e").sum()).over("quarter")
+    months = by_month.with_columns(e=pl.col("e") * ratio).filter(pl.col("e") > 0)
     degrees_of_freedom = months.height - months.n_unique("quarter")
     if degrees_of_freedom < 1:
         return 1.0

@@ -25,12 +25,12 @@ from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.dataset import bleed_data
 from analysis.errors import UserError
 from analysis.intake import read_log
+from analysis.monitoring import variance_between_months
 from analysis.output import read_earlier
 from analysis.pages import findings
 from analysis.pages.lead import lead_questions
 from analysis.report import Clock, Report
 from analysis.risk.hazard_model import Window
-from analysis.monitoring import variance_between_months
 from analysis.rounds import compare_with_earlier_audit
 from analysis.rounds.earlier import Levels, look_level
 from analysis.rounds.predictions import BleedsStillOut, compare_predictions
