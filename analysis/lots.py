@@ -93,7 +93,7 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
       well, with the same adjustment and errors clustered by bike, and expressed as a hazard ratio. On readings alone, a
       group is flagged only at a ratio of 1.2 or more.
     - Tests are one-sided, because only a worse group calls for action; Benjamini-Hochberg over both comparisons of all
-      groups of all columns.
+      groups of all columns, and the two-sided test of each column's change with age.
     - `age_ratio` is the hazard ratio per 100 days since the group's first bleed, all else equal. The row without a group
       name is for all groups together, adjusted for the level of each.
 
@@ -108,13 +108,10 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     """
     parts = [_compare_kind(data, column, fitted) for column in columns]
     table = pl.concat([empty(Lots), *parts])
-    p_values = np.concatenate(
-        [table.get_column(name).fill_null(np.nan).to_numpy() for name in ("p_value", "air_p_value")]
-    )
-    q_value, air_q_value = np.split(benjamini_hochberg(p_values), 2)
-    table = table.with_columns(
-        q_value=pl.Series(q_value).fill_nan(None), air_q_value=pl.Series(air_q_value).fill_nan(None)
-    )
+    tested = [table.get_column(name).fill_null(np.nan).to_numpy() for name in ("p_value", "air_p_value")]
+    q_values = np.split(benjamini_hochberg(np.concatenate([*tested, _age_p_values(table)])), 3)
+    names = ("q_value", "air_q_value", "age_q_value")
+    table = table.with_columns(pl.Series(name, q).fill_nan(None) for name, q in zip(names, q_values, strict=True))
     by_air = (pl.col("air_q_value") <= SIGNAL_Q) & (pl.col("air_ratio") >= MIN_AIR_RATIO)
     differs = ((pl.col("q_value") <= SIGNAL_Q).fill_null(False)) | by_air.fill_null(False)
     signal = pl.when(differs).then(pl.lit("high")).when(pl.col("p_value").is_null()).then(pl.lit("too_few"))
@@ -176,8 +173,8 @@ def _compare_groups(fitted: FittedReturns, column: str, names: pl.Series) -> pl.
     size = len(names)
     effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.df_correction**2
     table = _observed_over_expected(scored, members, event, effect)
-    own = [_age_ratio(scored.select([group, size + group]), 1) for group in range(size)]
-    every = _age_ratio(scored.select([*range(size), 2 * size]), size)
+    own = [_age_ratio(scored.select([group, size + group]), 1, effect) for group in range(size)]
+    every = _age_ratio(scored.select([*range(size), 2 * size]), size, effect)
     ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
     whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
         group=pl.lit(None, pl.String)
@@ -270,8 +267,17 @@ def _design_effect(residual: FloatArray, members: FloatArray, bike: NDArray[np.i
     return cluster_design_effect(residual[rows], bike[rows] * members.shape[1] + members[rows].argmax(axis=1))
 
 
-def _age_ratio(scored: AddedColumns, column: int) -> tuple[float | None, float | None, float | None]:
+def _age_p_values(table: pl.DataFrame) -> FloatArray:
+    """Two-sided p-value of the change with age over all groups of each column; NaN in the rows of single groups."""
+    whole = pl.when(pl.col("group").is_null())
+    z = pl.col("age_ratio").log() * 2 * Z95 / (pl.col("age_hi") / pl.col("age_lo")).log()
+    return 2 * normal_tail(table.select(whole.then(z.abs()).fill_null(np.nan)).to_series().to_numpy())
+
+
+def _age_ratio(scored: AddedColumns, column: int, effect: float) -> tuple[float | None, float | None, float | None]:
+    """Hazard ratio with limits; the variance is multiplied by `effect`, as counts are divided by it."""
     log_ratio, error = scored.one_step(column)
+    error *= effect**0.5
     if not np.isfinite(error) or abs(log_ratio) + Z95 * error > MAX_LOG_RATIO:
         return None, None, None
     low, middle, high = np.exp([log_ratio - Z95 * error, log_ratio, log_ratio + Z95 * error])

@@ -120,9 +120,10 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
     with limit_threads("sklearn"):  # no other stage imports it
         from analysis.risk import RiskOptions, assess_risk
 
-        results = assess_risk(
-            whole, data, learned, RiskOptions(unit_cost.minutes, settings.names_hidden, settings.classifiers)
-        )
+        share = share_found(log, data)
+        faults = share.faults if share.has_enough_checks else 0
+        options = RiskOptions(unit_cost.minutes, settings.names_hidden, settings.classifiers, faults)
+        results = assess_risk(whole, data, learned, options)
     return RiskResults(**vars(results))
 
 

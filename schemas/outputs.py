@@ -37,6 +37,7 @@ VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "n
 MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
 MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few_days", "too_few")
 LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
+SHARE_USED = "used for second checks"
 SHARE_FOUND = "share of faults a check finds"
 EARLY_SIGNS = ("missed", "reading", "early")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
@@ -181,7 +182,9 @@ class Lots(OutputTable):
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
     p_value: float = fraction("one-sided p-value for more comebacks than expected")
-    q_value: float = fraction("false discovery rate over both comparisons of all groups (Benjamini–Hochberg)")
+    q_value: float = fraction(
+        "false discovery rate over both comparisons of all groups and the changes with age (Benjamini–Hochberg)"
+    )
     air_ratio: float = schema_field("hazard ratio implied by the air in the stand readings of its bleeds", low=0)
     air_lo: float = schema_field("95% interval", low=0)
     air_hi: float = schema_field("95% interval", low=0)
@@ -193,6 +196,9 @@ class Lots(OutputTable):
     age_ratio: float = schema_field("hazard ratio for each 100 days since the first bleed with it", low=0)
     age_lo: float = schema_field("95% interval", low=0)
     age_hi: float = schema_field("95% interval", low=0)
+    age_q_value: float = fraction(
+        "false discovery rate of age_ratio, all groups together; adjusted together with q_value"
+    )
 
 
 class LotBleeds(OutputTable):

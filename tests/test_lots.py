@@ -68,6 +68,17 @@ def test_a_kit_that_wears_shows_it_by_age() -> None:
     assert row["age_lo"] < 1 < row["age_hi"]
 
 
+def test_a_change_with_age_is_reported_by_its_false_discovery_rate(bad: tuple[Log, LotResults]) -> None:
+    table = bad[1].lots
+    assert table.filter(pl.col("group").is_not_null()).get_column("age_q_value").count() == 0
+    whole = pl.col("group").is_null() & (pl.col("kind") == "kit_id")
+    for q, reported in ((0.2, False), (0.01, True)):
+        changes = {"age_ratio": 1.3, "age_lo": 1.05, "age_hi": 1.6, "age_q_value": q}
+        changed = table.with_columns(pl.when(whole).then(v).otherwise(name).alias(name) for name, v in changes.items())
+        question = lot_question(replace(report(), lots=changed, lot_bleeds=bad[1].lot_bleeds))
+        assert any("with each 100 days" in point for point in question.points) == reported
+
+
 def test_too_few_comebacks_compare_nothing_and_list_everything() -> None:
     log = log_of([bleed("S1", "2026-01-02", kit_id="A"), bleed("S2", "2026-02-02", kit_id="B")], [])
     row = run_audit(log, built_in()).lots.filter(group="A").row(0, named=True)

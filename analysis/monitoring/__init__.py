@@ -8,3 +8,4 @@ from analysis.monitoring.control_charts import (
 )
 from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
+from analysis.monitoring.null_model import variance_between_months

@@ -169,6 +169,18 @@ def fit_null_model(
     return NullModel(series, mean, tau2, basis, rng.poisson(mean * level).astype(float))
 
 
+def variance_between_months(observed: FloatArray, expected: FloatArray) -> float:
+    """Variance of the months' log rates beyond that of Poisson counts, as in `fit_null_model` without a season; 0 with
+    fewer than two months with expected comebacks above 0.
+    """
+    months = np.flatnonzero(expected > 0)
+    if len(months) < 2 or not observed.any():
+        return 0.0
+    mean = expected[months] * (observed[months].sum() / expected[months].sum())
+    excess = float(successive_difference_variance((observed[months] - mean) / np.sqrt(mean))) - 1
+    return max(0.0, excess / float(mean.mean()))
+
+
 def successive_difference_variance(z: FloatArray) -> FloatArray:
     """Variance estimated from the differences of neighbours along the last axis."""
     return np.asarray((np.diff(z, axis=-1) ** 2).mean(axis=-1) / 2)

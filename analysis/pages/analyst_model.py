@@ -17,6 +17,8 @@ QUESTION = "Is the risk model any good?"
 CONSTANT = "constant"
 GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
 """Words for an AUC; common practice, no source."""
+LITTLE_GAIN = 0.05
+"""Share of the log loss up to which a reduction is small; our choice, no source."""
 NET_BENEFIT = "net_benefit_at_"
 METRIC_LABELS = {
     "bleeds_predicted": "later bleeds predicted, with complete follow-up",
@@ -70,7 +72,8 @@ def model_question(report: Report) -> Question:
         ),
         method=(
             "Every figure is tested on later bleeds: each was predicted by a model fitted only to outcomes known before it. "
-            "Bleeds with incomplete follow-up are left out, never counted as good. The risks describe this shop's "
+            "Bleeds with incomplete follow-up are left out, never counted as good. The limits of the quarters hold for all of "
+            "them together at 95% and allow for months that vary. The risks describe this shop's "
             "own past work; after a change of people, kits or procedure they may be wrong."
         ),
     )  # fmt: skip
@@ -80,7 +83,7 @@ def _action(model: pl.DataFrame) -> str:
     """What not to use the risks for, as far as something was found."""
     drifting = _drifting(quarter_rows(model)).get_column("quarter").to_list()
     texts = [f"Do not rely on the risks in {join_words(drifting)}."] if drifting else []
-    if rules := [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]:
+    if rules := _about_as_good(model):
         texts.append(f"Where it is easier, use {join_words(rules, 'or')} instead.")
     return " ".join([*texts, "A low risk is never a pass."])
 
@@ -137,6 +140,13 @@ def _not_clearly_beaten(model: pl.DataFrame) -> list[str]:
     return _rule_labels(_baseline_rows(model, "log_loss_gain").filter(~(pl.col("lo") > 0).fill_null(False)))
 
 
+def _about_as_good(model: pl.DataFrame) -> list[str]:
+    """Simple rules that the risks improve on by little at most: no clear gain alone may only mean too few comebacks."""
+    gains = _baseline_rows(model, "log_loss_gain").filter(pl.col("lo") <= 0, pl.col("baseline_name") != CONSTANT)
+    own = _find_metric_row(model, "log_loss")
+    return [] if own is None else _rule_labels(gains.filter(pl.col("hi") <= LITTLE_GAIN * own["value"]))
+
+
 def _rule_labels(rows: pl.DataFrame) -> list[str]:
     return [BASELINE_LABELS.get(name, name) for name in rows.get_column("baseline_name")]
 
@@ -185,7 +195,7 @@ def _drift_text(model: pl.DataFrame) -> str:
     listed = [
         f"{row['quarter']}, {estimate(row['value'], row['lo'], row['hi'])}" for row in drifting.iter_rows(named=True)
     ]
-    return f"Observed/predicted differs from 1 in {join_words(listed)} (by chance alone, expect about 1 quarter in 20)."
+    return f"Observed/predicted differs from 1 in {join_words(listed)} (limits for all quarters together)."
 
 
 def _bias_points(model: pl.DataFrame) -> list[str]:

@@ -142,7 +142,7 @@ def difference_question(report: Report) -> Question:
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
-            "Rates have Wilson intervals. Comebacks expected for a workshop or technician are estimated from what the others had on the same "
+            "Rates have Wilson intervals. Comebacks expected for a group are estimated from what the others of its kind had on the same "
             "kind of work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "

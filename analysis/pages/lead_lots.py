@@ -100,7 +100,7 @@ def _lot_text(report: Report, row: dict[str, Any]) -> str:
 
 def _ageing_points(report: Report) -> list[str]:
     """Kinds of which comebacks clearly grow or fall with age, all groups taken together."""
-    clear = report.lots.filter(pl.col("group").is_null(), (pl.col("age_lo") > 1) | (pl.col("age_hi") < 1))
+    clear = report.lots.filter(pl.col("group").is_null(), pl.col("age_q_value") <= SIGNAL_Q)
     return [
         f"{capitalised(field_label(row['kind']))}: with each 100 days in use the comeback risk changes by a factor of "
         f"{estimate(row['age_ratio'], row['age_lo'], row['age_hi'])} ({quantity(row['sessions'], 'bleed')})."

@@ -14,6 +14,7 @@ from analysis.pages.text import interval, join_words, percent, percent_range, qu
 from analysis.report import Report
 from analysis.rounds import open_recalls, worthwhile_second_checks
 from analysis.standard import SecondCheck, built_in
+from schemas.outputs import SHARE_FOUND, SHARE_USED
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
 COLUMNS = {
@@ -193,10 +194,22 @@ def second_check_question(report: Report) -> Question:
         ),
         method=(
             f"From risks predicted before the outcome was known. A check takes {_check_minutes_text(check)}, and finds "
-            f"{check.sensitivity:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time. A "
+            f"{_share_found_text(report)}; savings are net of checking time. A "
             f"list is made every {quantity(check.worklist_days, 'day')}: comebacks before the next list are not covered."
         ),
     )  # fmt: skip
+
+
+def _share_found_text(report: Report) -> str:
+    """The share of faults that a check finds, and where it is from."""
+    share = f"{report.standard.second_check.sensitivity:.0%} of the faults that would come back"
+    used = report.action_results.filter(pl.col("measure") == SHARE_FOUND, pl.col("note") == SHARE_USED)
+    for row in used.iter_rows(named=True):
+        return (
+            f"{share} (95% interval {percent_range(row['lo'], row['hi'])}, as measured in {quantity(row['total'], 'fault')}; "
+            "an upper bound, because not every fault found would have come back)"
+        )
+    return f"{share}, as set in the procedure"
 
 
 def _affordable_row(table: pl.DataFrame, per_week: float) -> dict[str, Any]:

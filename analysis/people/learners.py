@@ -21,10 +21,11 @@ from analysis.stats import (
     FloatArray,
     LearningLimits,
     between_variance,
-    exact_poisson_limits,
     learning_limits,
     log_likelihood_steps,
+    ratio_limits,
     reset_cusum,
+    spread_posterior,
 )
 from schemas import empty, validate_table
 from schemas.log import Technicians
@@ -38,6 +39,8 @@ POOR_RATIO, ALPHA = 1.5, 0.05
 LEVEL_STEP = 0.05
 """Of the log of the mean expected misses: a limit moves by less than its simulation error within a step."""
 MIN_BLEEDS, MIN_PEERS, MIN_PEER_BLEEDS = 10, 2, 50
+MIN_PEER_COUNT, LARGEST_SPREAD = 0.5, 0.5
+"""Least count that the peers' level rests on; largest standard deviation of the log of peers' levels considered."""
 RECENT_BLEEDS, EXAMPLES = 50, 3
 COMEBACKS = {
     "comebacks": "comebacks",
@@ -60,12 +63,14 @@ class Misses:
     """Misses and those expected of experienced peers on the same work: bleeds × steps, NaN where not recorded.
 
     `dispersion` holds the within-technician variance of peers' misses per bleed, relative to their mean, and the precision
-    of the peers' common level, which depends on how much they differ.
+    of the peers' common level, which depends on how much they differ; `peer_count` is the Poisson count as precise as that
+    level, averaged over how much they may differ.
     """
 
     missed: FloatArray = field(repr=False)
     expected: FloatArray = field(repr=False)
     dispersion: Dispersion
+    peer_count: float
 
 
 def learners(
@@ -152,15 +157,16 @@ def expected_misses(data: BleedData, novices: list[str]) -> Misses | None:
         least = 1 / (trials.sum() + 2)
         share = np.clip(x @ np.linalg.solve(gram, x.T @ hits), least, 1 - least)
         expected[recorded, step] = share[patterns.pattern_index[recorded]]
-    return Misses(
-        missed,
-        expected,
-        _estimate_dispersion(missed[experienced], expected[experienced], technician.filter(pl.Series(experienced))),
-    )
+    peers = technician.filter(pl.Series(experienced))
+    return Misses(missed, expected, *_estimate_dispersion(missed[experienced], expected[experienced], peers))
 
 
-def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> Dispersion:
-    """How misses in a bleed vary about each technician's own level, and technicians' levels about their mean."""
+def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> tuple[Dispersion, float]:
+    """How misses in a bleed vary about each technician's own level, and technicians' levels about their mean; the count
+    that their common level rests on.
+
+    With few peers the variance between them is often estimated as 0; the count is averaged over what it may be.
+    """
     frame = pl.DataFrame({"who": technician, "m": np.nansum(missed, axis=1), "e": np.nansum(expected, axis=1)})
     level = pl.col("e") * (pl.col("m").sum() / pl.col("e").sum()).over("who")
     frame = frame.filter(pl.col("e") > 0).with_columns(mean=level).filter(pl.col("mean") > 0)
@@ -168,9 +174,13 @@ def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: p
     counts = max(float(value or 1.0), 0.5)
     people = frame.group_by("who").agg(pl.col("m", "e").sum()).sort("who").select("m", "e").to_numpy()
     variance = counts / np.maximum(people[:, 0], 0.5)
-    between = between_variance(np.log(np.maximum(people[:, 0], 0.5) / people[:, 1]), variance)
-    precision = float((1 / (between + variance)).sum())
-    return Dispersion(counts, precision**-0.5 if precision else float("inf"))  # no step recorded: nothing is known
+    levels = np.log(np.maximum(people[:, 0], 0.5) / people[:, 1])
+    precision = float((1 / (between_variance(levels, variance) + variance)).sum())
+    if not precision:  # no step recorded: nothing is known
+        return Dispersion(counts, float("inf")), MIN_PEER_COUNT
+    spread = spread_posterior(levels, variance, LARGEST_SPREAD)
+    level_variance = spread.probability @ (1 / (1 / (spread.sd[:, None] ** 2 + variance)).sum(axis=1))
+    return Dispersion(counts, precision**-0.5), max(1 / float(level_variance), MIN_PEER_COUNT)
 
 
 def _limits(misses: Misses | None, rng: np.random.Generator) -> Callable[[float], LearningLimits]:
@@ -200,7 +210,7 @@ def _follow_learner(
     places = places[np.nansum(misses.expected[places], axis=1) > 0]
     missed, expected = misses.missed[places], misses.expected[places]
     totals = np.nansum(missed, axis=1), np.nansum(expected, axis=1)
-    row |= _share_columns(missed, totals, misses.dispersion.counts)
+    row |= _share_columns(missed, totals, misses)
     if len(places) < MIN_BLEEDS:
         return row, None
     limits = limits_at(float(totals[1].mean()))
@@ -214,23 +224,26 @@ def _follow_learner(
     return row | _worst_step(data, places, missed, expected), curve
 
 
-def _share_columns(missed: FloatArray, totals: tuple[FloatArray, FloatArray], dispersion: float) -> dict[str, Any]:
+def _share_columns(missed: FloatArray, totals: tuple[FloatArray, FloatArray], misses: Misses) -> dict[str, Any]:
     hits, expected, recorded = float(totals[0].sum()), float(totals[1].sum()), int(np.isfinite(missed).sum())
     if not recorded:
         return {}
     recent = [float(part[-RECENT_BLEEDS:].sum()) for part in totals]
-    limits = [exact_poisson_limits(hits / dispersion), exact_poisson_limits(recent[0] / dispersion)]
+    counts = misses.dispersion.counts
+    limits, recent_limits = (
+        ratio_limits(own / counts, by_peers / counts, misses.peer_count) for own, by_peers in ((hits, expected), recent)
+    )
     return {
         "recorded": recorded,
         "missed": int(hits),
         "share_missed": hits / recorded,
         "peer_share": expected / recorded,
         "ratio": hits / expected,
-        "ratio_lo": float(limits[0].lo) * dispersion / expected,
-        "ratio_hi": float(limits[0].hi) * dispersion / expected,
+        "ratio_lo": float(limits.lo),
+        "ratio_hi": float(limits.hi),
         "recent_ratio": recent[0] / recent[1],
-        "recent_lo": float(limits[1].lo) * dispersion / recent[1],
-        "recent_hi": float(limits[1].hi) * dispersion / recent[1],
+        "recent_lo": float(recent_limits.lo),
+        "recent_hi": float(recent_limits.hi),
     }
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import combinations
-from statistics import NormalDist
 
 import numpy as np
 import polars as pl
@@ -14,7 +13,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.plan.sample_size import continuity_corrected_size, precise_rate_bleeds, two_arm_bleeds
-from analysis.stats import share_difference, student_quantile, student_tail
+from analysis.stats import hypergeometric_mass, share_difference, student_quantile, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import Trial
 
@@ -68,16 +67,15 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
 def compare_by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast:
     """Arm 2 less arm 1 when each bleed was randomised.
 
-    Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: the
-    two-sided test with the pooled variance.
+    Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: that of
+    `permutation_p_value` with all assignments counted; the comebacks in the first arm are hypergeometric.
     """
-    p_1, p_2 = comebacks_1 / n_1, comebacks_2 / n_2
     limits = share_difference((comebacks_2, n_2), (comebacks_1, n_1))
-    difference = p_2 - p_1
-    pooled = (comebacks_1 + comebacks_2) / (n_1 + n_2)
-    sd = float(np.sqrt(pooled * (1 - pooled) * (1 / n_1 + 1 / n_2)))
-    p_value = 2 * NormalDist().cdf(-abs(difference) / sd) if sd > 0 else 1.0
-    return Contrast(difference, float(limits.lo), float(limits.hi), p_value)
+    difference = comebacks_2 / n_2 - comebacks_1 / n_1
+    comebacks = comebacks_1 + comebacks_2
+    first, probability = hypergeometric_mass(n_1, comebacks, n_1 + n_2)
+    extreme = np.abs((comebacks - first) / n_2 - first / n_1) >= abs(difference) - 1e-12
+    return Contrast(difference, float(limits.lo), float(limits.hi), min(float(probability[extreme].sum()), 1.0))
 
 
 def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:

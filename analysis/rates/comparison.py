@@ -56,20 +56,6 @@ class Comparison:
     signal: NDArray[np.str_]
 
 
-def compare_with_expectations(counts: GroupCounts, expected: FloatArray, *, test: bool) -> Comparison:
-    """Compare groups with known expectations; without `test` no group is compared and none signals."""
-    enough = counts.large_enough(expected) & test
-    if enough.sum() < 2:
-        enough[:] = False
-    expectation = Expectation(expected, np.full(len(expected), np.inf))
-    comparison = _compare_groups(counts, expectation, 1.0, enough, _estimate_tau2(counts, expectation, 1.0, enough))
-    if not test:
-        return replace(comparison, signal=np.full(len(expected), "none"))
-    q = np.full(len(expected), np.nan)
-    q[enough] = benjamini_hochberg(comparison.p_value[enough])
-    return _add_signals(counts, comparison, q)
-
-
 def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
     """Compare each group with the others, so that one unusual group does not make the others look unusual.
 

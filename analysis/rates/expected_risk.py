@@ -66,13 +66,7 @@ def fit_cross_fitted_risk(
     return CrossFittedRisk(patterns, fold, trials, successes, risk, fits.estimable)
 
 
-def expected_risk(
-    data: BleedData,
-    rng: np.random.Generator,
-    *,
-    leaving_out: str | None = None,
-    case_mix: CaseMix | None = None,
-) -> FloatArray:
+def expected_risk(data: BleedData, rng: np.random.Generator, *, case_mix: CaseMix | None = None) -> FloatArray:
     """Each bleed's expected risk of a comeback within the window, given its case mix alone.
 
     Never adjusted for technique, stand readings, technician or shop. Ridge logistic regression on mature bleeds; the
@@ -85,8 +79,6 @@ def expected_risk(
         All accepted bleeds.
     rng
         Assigns bikes to folds.
-    leaving_out
-        A case-mix field whose groups are compared and which is therefore not adjusted for.
     case_mix
         `build_case_mix(data.bleeds)`, if already computed.
 
@@ -99,7 +91,7 @@ def expected_risk(
     mature = data.bleeds.get_column("mature").to_numpy()
     returned = data.bleeds.get_column("came_back").to_numpy()
     fold = _assign_folds(case_mix.group(data.bleeds, "bike_id"), rng)
-    fits = fit_cross_fitted_risk(case_mix.patterns(leaving_out), fold, mature.astype(float), returned.astype(float))
+    fits = fit_cross_fitted_risk(case_mix.patterns(), fold, mature.astype(float), returned.astype(float))
     risk = fits.of_each_bleed
     expected, observed = risk[mature].sum(), float(returned[mature].sum())
     return np.clip(risk * (observed / expected if expected > 0 else 1.0), 0, 1)

@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import gamma_quantile
+from analysis.stats import spread_posterior
 
 FloatArray = NDArray[np.float64]
 MAX_NU, MIN_GAIN = 1e5, 1e-4
 """Prior shape at which groups have practically the same ratio, and the log likelihood that a smaller one must gain."""
+
+LARGEST_SPREAD = 1.0
+"""Largest standard deviation of log ratios between groups that `draws` considers: two in three within a factor of e."""
 
 
 @dataclass(frozen=True)
@@ -28,13 +31,21 @@ class EmpiricalBayesRate:
     def ratio(self) -> FloatArray:
         return (self.observed + self.nu) / (self.expected + self.alpha)
 
-    def quantile(self, level: float) -> FloatArray:
-        """Posterior quantile of each group's ratio."""
-        return gamma_quantile(level, self.observed + self.nu) / (self.expected + self.alpha)
-
     def draws(self, number: int, rng: np.random.Generator) -> FloatArray:
-        """Posterior draws of the ratios: draws × groups."""
-        return rng.gamma(self.observed + self.nu, size=(number, len(self.observed))) / (self.expected + self.alpha)
+        """Posterior draws of the ratios: draws × groups, over what the prior's mean and spread may be.
+
+        With few groups the likelihood is often flattest where all ratios are the same; taking that as known would leave
+        intervals far too narrow.
+        """
+        counts = np.maximum(self.observed, 0.5)
+        log_ratio, variances = np.log(counts / self.expected), 1 / counts
+        spread = spread_posterior(log_ratio, variances, LARGEST_SPREAD)
+        sd = rng.choice(spread.sd, (number, 1), p=spread.probability)
+        weight = 1 / (sd**2 + variances)
+        precision = weight.sum(axis=1, keepdims=True)
+        log_mean = (weight * log_ratio).sum(axis=1, keepdims=True) / precision
+        mean, nu = np.exp(log_mean + rng.normal(size=(number, 1)) / np.sqrt(precision)), sd**-2
+        return rng.gamma(self.observed + nu) / (self.expected + nu / mean)
 
 
 def gamma_poisson(observed: FloatArray, expected: FloatArray) -> EmpiricalBayesRate:

@@ -153,6 +153,8 @@ class LeaveGroupOut:
 def leave_group_out(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Generator) -> LeaveGroupOut:
     """Fit the case-mix model without each group of a column, groups sorted by name.
 
+    Where the column belongs to the case mix it is not adjusted for.
+
     Parameters
     ----------
     data
@@ -168,5 +170,7 @@ def leave_group_out(data: BleedData, column: str, case_mix: CaseMix, rng: np.ran
     groups = int(codes.max(initial=0)) + 1
     fold_of = rng.permutation(np.arange(groups) % min(groups, MAX_FOLDS))
     mature, returned = (data.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
-    fits = fit_cross_fitted_risk(case_mix.patterns(), fold_of[codes], mature.astype(float), returned.astype(float))
+    fits = fit_cross_fitted_risk(
+        case_mix.patterns(column), fold_of[codes], mature.astype(float), returned.astype(float)
+    )
     return LeaveGroupOut(fits, codes, fold_of, mature, returned, case_mix.group(data.bleeds, "bike_id"))

@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.rates.case_mix import CASE_MIX_FIELDS, CaseMix, build_case_mix
-from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise, compare_with_expectations
-from analysis.rates.crude import KINDS, NOT_RECORDED, crude_rates
-from analysis.rates.expected_risk import expected_risk
+from analysis.rates.case_mix import CaseMix, build_case_mix
+from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise
+from analysis.rates.crude import KINDS, crude_rates
 from analysis.rates.gamma_poisson import gamma_poisson
 from analysis.rates.leave_group_out import leave_group_out
 from analysis.stats import ratio_limits
@@ -50,11 +49,10 @@ def rates(data: BleedData, rng: np.random.Generator, case_mix: CaseMix | None = 
     if data.small_sample:
         return _complete_rates_table(crude)
     case_mix = case_mix or build_case_mix(data.bleeds)
-    parts = [
-        _standardised_ratios(data, crude, kind, column, case_mix, rng)
-        for kind, column in {"all": None, **KINDS}.items()
-    ]
-    table = crude.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
+    parts = [_standardised_ratios(data, crude, kind, column, case_mix, rng) for kind, column in KINDS.items()]
+    whole = pl.DataFrame({"kind": ["all"], "group": ["all"], "signal": ["none"]})  # nothing to compare it with
+    compared = pl.concat([whole, *(part for part in parts if part is not None)], how="diagonal")
+    table = crude.join(compared, on=["kind", "group"], how="left")
     return _complete_rates_table(_withhold_signals(table, data))
 
 
@@ -70,32 +68,13 @@ def _withhold_signals(table: pl.DataFrame, data: BleedData) -> pl.DataFrame:
 
 
 def _standardised_ratios(
-    data: BleedData, crude: pl.DataFrame, kind: str, column: str | None, case_mix: CaseMix, rng: np.random.Generator
+    data: BleedData, crude: pl.DataFrame, kind: str, column: str, case_mix: CaseMix, rng: np.random.Generator
 ) -> pl.DataFrame | None:
     own = crude.filter(pl.col("kind") == kind).sort("group")
     if own.is_empty():
         return None
-    if column is None or column in CASE_MIX_FIELDS:
-        risk = expected_risk(data, rng, leaving_out=column, case_mix=case_mix)
-        mature_risk = np.where(data.bleeds.get_column("mature").to_numpy(), risk, 0.0)
-        sums = _expected_by_group(data.bleeds, column, case_mix, mature_risk)
-        table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
-        expected = table.get_column("expected").to_numpy()
-        return _comparison_columns(
-            table, compare_with_expectations(GroupCounts.from_table(table), expected, test=column is not None), rng
-        )
-    return _comparison_columns(
-        own, compare_stepwise(GroupCounts.from_table(own), leave_group_out(data, column, case_mix, rng)), rng
-    )
-
-
-def _expected_by_group(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk: FloatArray) -> pl.DataFrame:
-    """Sum the risk within each group."""
-    if column is None:
-        return pl.DataFrame({"group": ["all"], "expected": [np.bincount(np.zeros(len(risk), dtype=int), risk)[0]]})
-    names = bleeds.get_column(column).fill_null("").unique().sort().replace("", NOT_RECORDED)
-    sums = np.bincount(case_mix.group(bleeds, column), risk, len(names))
-    return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
+    groups = leave_group_out(data, column, case_mix, rng)
+    return _comparison_columns(own, compare_stepwise(GroupCounts.from_table(own), groups), rng)
 
 
 def _comparison_columns(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
@@ -111,14 +90,11 @@ def _comparison_columns(table: pl.DataFrame, comparison: Comparison, rng: np.ran
     effective_share = 1 / (design_effect * (1 + e / reference))  # the expectation is estimated from a count too
     shrunk = gamma_poisson(o * effective_share, e * effective_share)
     overall = observed.sum() / max(mature.sum(), 1.0)
-    for name, ratio in (
-        ("shrunk_rate", shrunk.ratio),
-        ("shrunk_lo", shrunk.quantile(0.025)),
-        ("shrunk_hi", shrunk.quantile(0.975)),
-    ):
-        columns[name][rows] = np.clip(ratio * overall, 0, 1)
+    columns["shrunk_rate"][rows] = np.clip(shrunk.ratio * overall, 0, 1)
     if comparison.compared.any():
         draws = shrunk.draws(DRAWS, rng)
+        limits_of_rate = np.clip(np.quantile(draws, [0.025, 0.975], axis=0) * overall, 0, 1)
+        columns["shrunk_lo"][rows], columns["shrunk_hi"][rows] = limits_of_rate
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
         columns["rank_lo"][rows], columns["rank_hi"][rows] = np.quantile(
             ranks, [0.025, 0.975], axis=0, method="nearest"

@@ -39,11 +39,13 @@ class RiskTables:
 
 @dataclass(frozen=True)
 class RiskOptions:
-    """What one comeback costs in bench minutes, whether names are codes, and other classifiers to compare with, by name."""
+    """What one comeback costs in bench minutes, whether names are codes, other classifiers to compare with, by name, and from
+    how many faults the share that a check finds is estimated (0: it is as the procedure sets it)."""
 
     comeback_minutes: float
     names_hidden: bool = False
     classifiers: Mapping[str, Any] = field(default_factory=dict)
+    faults: int = 0
 
 
 def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskOptions) -> RiskTables:
@@ -69,7 +71,7 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     classifier.fit(bleeds.features[rows], bleeds.follow_up.take(rows).to_array())
     classifier.recalibrate(fit_calibration(out_of_time, bleeds, bleeds.is_complete))
     test = tested_bleeds(bleeds, out_of_time.risk)
-    cost = SecondCheckCost(standard.second_check, options.comeback_minutes, bleeds_per_year(data))
+    cost = SecondCheckCost(standard.second_check, options.comeback_minutes, bleeds_per_year(data), options.faults)
     followed = BleedOutcomes(test.came_back, bleeds.follow_up.days[test.rows].astype(float), test.bike)
     predictions, reasons = predict_with_reasons(classifier.model_, bleeds.features, standard)
     table = _risk_table(out_of_time, predictions, data, cost, _checked_bleeds(log)).hstack(reasons)

@@ -63,6 +63,7 @@ def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
     rows, features = np.flatnonzero(np.isfinite(risk) & bleeds.is_complete), bleeds.features
     others = backtest_others(bleeds, baselines(bleeds.window_days))
     quarter = features.select(quarter_of(pl.col("day"))).to_series()
+    month = features.get_column("day").dt.strftime("%Y-%m")
     technician, model = (level_codes(features.get_column(name)) for name in ("technician", "brake_model"))
     return TestSet(
         rows=rows,
@@ -71,6 +72,7 @@ def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
         came_back=bleeds.came_back[rows],
         bike=bleeds.bike[rows],
         quarter=np.array(quarter.to_list(), dtype=str)[rows],
+        month=np.array(month.to_list(), dtype=str)[rows],
         technician=technician[rows],
         brake_model=model[rows],
     )

@@ -5,6 +5,7 @@ change over time, and fairness to groups.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import NormalDist
 
 import numpy as np
 import polars as pl
@@ -14,7 +15,7 @@ from pandera.typing.polars import DataFrame
 from analysis.risk.calibration import calibration_line, logit
 from analysis.risk.group_spread import between_group_sd
 from analysis.risk.outcome import log_loss
-from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
+from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, student_quantile, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
 
@@ -29,7 +30,7 @@ DECILES = 10
 @dataclass(frozen=True)
 class TestSet:
     """Out-of-time risks of n bleeds with known outcome: their rows among all bleeds, risk, risks by the classifiers it is compared with (the first is a
-    constant), outcome, and bike, quarter, technician and brake model.
+    constant), outcome, and bike, quarter, month, technician and brake model.
     """
 
     rows: NDArray[np.intp] = field(repr=False)
@@ -38,6 +39,7 @@ class TestSet:
     came_back: NDArray[np.bool_]
     bike: NDArray[np.int64]
     quarter: NDArray[np.str_]
+    month: NDArray[np.str_]
     technician: NDArray[np.int64]
     brake_model: NDArray[np.int64]
 
@@ -54,8 +56,8 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     -------
     DataFrame[ModelQuality]
         Sorted by metric and baseline_name. Limits of means, of auc and average_precision and of calibration slope and
-        intercept are clustered by bike; those of observed counts (overall, tenths, quarters) take bleeds as
-        independent.
+        intercept are clustered by bike; those of observed counts (overall, tenths) take bleeds as independent. Those of
+        the quarters hold for all quarters together (Bonferroni) and allow for months that vary within them.
     """
     if test.came_back.sum() < MIN_COMEBACKS or test.came_back.all():
         return empty(ModelQuality)
@@ -182,17 +184,36 @@ def _decile_rows(test: TestSet) -> list[Row]:
 
 
 def _quarter_rows(test: TestSet) -> list[Row]:
-    rows = []
-    for quarter in np.unique(test.quarter):
+    rows, quarters = [], np.unique(test.quarter)
+    level = 1 - 0.05 / len(quarters)
+    dispersion = _month_dispersion(test, level)
+    for quarter in quarters:
         in_quarter = test.quarter == quarter
         comebacks, expected = int(test.came_back[in_quarter].sum()), float(test.risk[in_quarter].sum())
-        limits = exact_poisson_limits(comebacks)
-        rows.append(
-            _quality_row(
-                f"quarter_{quarter}", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL
-            )
-        )
+        limits = exact_poisson_limits(comebacks / dispersion, level)
+        lo, hi = (limit * dispersion / expected for limit in (limits.lo, limits.hi))
+        rows.append(_quality_row(f"quarter_{quarter}", comebacks / expected, lo, hi, 1, IDEAL))
     return rows
+
+
+def _month_dispersion(test: TestSet, level: float) -> float:
+    """Pearson dispersion of observed / predicted comebacks between the months of a quarter, at least 1.
+
+    Above 1 it is widened from the normal to Student's quantile at this level, because it is estimated.
+    """
+    by_month = pl.DataFrame({"quarter": test.quarter, "month": test.month, "o": test.came_back, "e": test.risk})
+    by_month = by_month.group_by("quarter", "month").agg(pl.col("o", "e").sum())
+    ratio = (pl.col("o").sum() / pl.col("e").sum()).over("quarter")
+    months = by_month.with_columns(e=pl.col("e") * ratio).filter(pl.col("e") > 0)
+    degrees_of_freedom = months.height - months.n_unique("quarter")
+    if degrees_of_freedom < 1:
+        return 1.0
+    total: float = months.sort("month").select(((pl.col("o") - pl.col("e")) ** 2 / pl.col("e")).sum()).item()
+    if total <= degrees_of_freedom:
+        return 1.0
+    tail = 0.5 + level / 2
+    widening = student_quantile(tail, degrees_of_freedom) / NormalDist().inv_cdf(tail)
+    return total / degrees_of_freedom * widening**2
 
 
 @dataclass(frozen=True)

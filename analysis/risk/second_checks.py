@@ -22,13 +22,43 @@ MIN_COMEBACKS = 10
 
 
 @dataclass(frozen=True)
+class _Estimate:
+    """An estimate of 0 or more with its 95% limits."""
+
+    value: float
+    lo: float
+    hi: float
+
+    def times(self, other: _Estimate) -> _Estimate:
+        """The product of two independent estimates.
+
+        The distances from the limits are squared and added (method of variance estimates recovery: A. Donner & G. Y. Zou
+        2012, Stat. Methods Med. Res. 21:347-359, from memory).
+        """
+        below = np.hypot((self.value - self.lo) * other.value, (other.value - other.lo) * self.value)
+        above = np.hypot((self.hi - self.value) * other.value, (other.hi - other.value) * self.value)
+        value = self.value * other.value
+        return _Estimate(value, max(value - float(below), 0.0), value + float(above))
+
+
+@dataclass(frozen=True)
 class SecondCheckCost:
-    """What checks cost and save: the procedure's second check, bench minutes per comeback (its parts converted to minutes)
-    and bleeds a year."""
+    """What checks cost and save: the procedure's second check, bench minutes per comeback (its parts converted to minutes),
+    bleeds a year, and from how many faults the share that a check finds is estimated (0: it is as the procedure sets it)."""
 
     check: SecondCheck
     comeback_minutes: float
     bleeds_per_year: float
+    faults: int = 0
+
+    @property
+    def sensitivity(self) -> _Estimate:
+        """The share of faults that a check finds, with Wilson's limits if it is estimated."""
+        share = self.check.sensitivity
+        if not self.faults:
+            return _Estimate(share, share, share)
+        limits = wilson(share * self.faults, self.faults)
+        return _Estimate(share, float(limits.lo), float(limits.hi))
 
     @property
     def worthwhile_risk(self) -> float:
@@ -67,8 +97,8 @@ def second_checks(risk: FloatArray, outcomes: BleedOutcomes, cost: SecondCheckCo
     its minutes. A comeback before its check (`BleedOutcomes.caught`) is not caught, and its check is not made. `net_benefit`
     is (true positives − false positives × threshold / (1 − threshold)) / bleeds at the row's threshold; `minutes_saved`
     is sensitivity × comebacks caught × a comeback's minutes less the checks', a year. Limits of the share caught are Wilson's, of the
-    comebacks. Limits of the minutes are Wilson's of comebacks caught per bleed, widened by the design effect of
-    bikes bled more than once: the number of comebacks varies too.
+    comebacks. Limits of the minutes combine Wilson's of comebacks caught per bleed, widened by the design effect of
+    bikes bled more than once, with those of the share that a check finds, where it is estimated: both vary.
 
     Sources: A. J. Vickers & E. B. Elkin 2006, Med. Decis. Making 26:565-574 (net benefit); L. Kish 1965, Survey Sampling
     (design effect; from memory).
@@ -142,12 +172,10 @@ def _checked_share_row(share: float, ranked: _RankedBleeds, cost: SecondCheckCos
     limits = wilson(n_caught, comebacks)
     design_effect = ranked.design_effect(number)
     per_bleed = wilson(n_caught / design_effect, bleeds / design_effect)
+    found = cost.sensitivity.times(_Estimate(n_caught / bleeds, float(per_bleed.lo), float(per_bleed.hi)))
     saved = [
-        float(
-            (cost.check.sensitivity * cost.comeback_minutes * rate - checks / bleeds * cost.check.cost)
-            * cost.bleeds_per_year
-        )
-        for rate in (n_caught / bleeds, float(per_bleed.lo), float(per_bleed.hi))
+        float((cost.comeback_minutes * rate - checks / bleeds * cost.check.cost) * cost.bleeds_per_year)
+        for rate in (found.value, found.lo, found.hi)
     ]
     return {
         "share": number / bleeds,

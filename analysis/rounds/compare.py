@@ -10,6 +10,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.intake import Log
+from analysis.monitoring import monthly_counts, variance_between_months
 from analysis.rates import KINDS
 from analysis.report import Report
 from analysis.rounds.earlier import EarlierAudit, Levels
@@ -106,7 +107,15 @@ def _check_earlier_predictions(report: Report, earlier: EarlierAudit, then: Blee
         int(then.bleeds.get_column("came_back").sum()),
         (earlier.as_of, report.as_of),
         earlier.tables["predictions"],
+        _variance_between_months(then),
     )
+
+
+def _variance_between_months(data: BleedData) -> float:
+    """How much the comeback rate varied between the months whose follow-up was complete, at one level."""
+    counts = monthly_counts(data).filter(pl.col("kind") == "all", pl.col("mature") == pl.col("sessions")).sort("month")
+    comebacks, bleeds = (counts.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
+    return variance_between_months(comebacks, bleeds)
 
 
 def changed_records(earlier: Log, log: Log) -> list[dict[str, Any]]:

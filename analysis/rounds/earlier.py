@@ -23,7 +23,7 @@ from analysis.survival import ObservationWindow
 from schemas import empty, validate_table
 from schemas.intermediate import Links
 from schemas.log import ACTION_KINDS, ACTION_OUTCOMES
-from schemas.outputs import SHARE_FOUND, ActionResults
+from schemas.outputs import SHARE_FOUND, SHARE_USED, ActionResults
 
 if TYPE_CHECKING:
     from analysis.risk import SavedModel  # which imports scikit-learn
@@ -207,7 +207,7 @@ def action_results(log: Log, share: ShareFound, assumed: float) -> DataFrame[Act
     if share.checked:
         limits = share.limits or (None, None)
         note = (
-            "used for second checks"
+            SHARE_USED
             if share.has_enough_checks
             else f"not used yet: the procedure's {assumed:.0%} is kept until {MIN_CHECKED} checked bleeds have had their window "
             f"(now {share.checked}) and {MIN_FAULTS} faults are known (now {share.faults})"

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 ALL, CHECK_LIST, TENTHS = "all", "check list", 10
 SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
+DAYS_A_MONTH = 365.25 / 12
 MIN_TENTH_BLEEDS = 100
 """Bleeds below which they are not split into tenths."""
 NOTHING_DONE = ("not_reached", "declined")
@@ -118,6 +119,7 @@ def compare_predictions(
     returns_known: int,
     days: tuple[dt.date, dt.date],
     earlier: pl.DataFrame,
+    variance_between_months: float = 0.0,
 ) -> DataFrame[Predictions]:
     """Expected against observed comebacks: this round's, those of earlier rounds, and all rounds together.
 
@@ -133,6 +135,8 @@ def compare_predictions(
         The last day of the earlier and of the later audit.
     earlier
         `predictions` of the earlier audit.
+    variance_between_months
+        Of the log rate (`monitoring.variance_between_months`): how much months vary though nothing has changed.
     """
     before = earlier.filter(pl.col("round").is_not_null())
     look = int(before.get_column("round").n_unique()) + 1
@@ -146,8 +150,7 @@ def compare_predictions(
     together = _sum_over_rounds([*before.to_dicts(), *this])
     table = [
         *before.to_dicts(),
-        *(_add_ratio_and_signal(row, look) for row in this),
-        *(_add_ratio_and_signal(row, look) for row in together),
+        *(_add_ratio_and_signal(row, look, variance_between_months) for row in (*this, *together)),
     ]
     frame = pl.DataFrame(table, schema=empty(Predictions).schema)
     return validate_table(Predictions, frame.sort("round", nulls_last=True, maintain_order=True))
@@ -189,13 +192,19 @@ def _sum_over_rounds(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return list(totals.values())
 
 
-def _add_ratio_and_signal(row: dict[str, Any], look: int) -> dict[str, Any]:
-    """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
+def _add_ratio_and_signal(row: dict[str, Any], look: int, variance_between_months: float) -> dict[str, Any]:
+    """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds.
+
+    Counts are divided by their dispersion: 1 + the variance between months × the comebacks expected in a month.
+    """
     events, expected = row["observed"], row["expected"]
     if expected <= 0:
         return row | {"ratio": None, "ratio_lo": None, "ratio_hi": None, "look": look, "signal": "too_few"}
+    months = max((row["to_day"] - row["from_day"]).days / DAYS_A_MONTH, 1.0)
+    dispersion = 1 + variance_between_months * expected / months
     reference = (expected / row["expected_se"]) ** 2 if row["expected_se"] > 0 else np.inf
-    limits, bounds = (ratio_limits(events, expected, reference, level) for level in (0.95, 1 - look_level(look)))
+    counts = [count / dispersion for count in (events, expected, reference)]
+    limits, bounds = (ratio_limits(*counts, level) for level in (0.95, 1 - look_level(look)))
     signal = "high" if float(bounds.lo) > 1 else "low" if float(bounds.hi) < 1 else "none"
     return row | {
         "ratio": events / expected,

@@ -96,18 +96,23 @@ def conditional_mid_p(count: FloatArray, mean: FloatArray, reference: FloatArray
     return 1 - larger, larger
 
 
-def hypergeometric_mid_p(count: int, draws: int, successes: int, total: int) -> tuple[float, float]:
-    """Lower and upper mid-p tails of the successes among `draws` from `total`: P(X < count) + P(X = count) / 2, and 1 - it.
-
-    Sources: R. A. Fisher 1935, The Design of Experiments; mid-p, H. O. Lancaster 1961, J. Am. Stat. Assoc. 56:223-234.
-    """
+def hypergeometric_mass(draws: int, successes: int, total: int) -> tuple[NDArray[np.int64], FloatArray]:
+    """The numbers of successes that `draws` from `total` can hold, and the probability of each."""
     from scipy import special
 
     x = np.arange(max(0, draws + successes - total), min(draws, successes) + 1)
     terms = ((successes, x), (total - successes, draws - x))
     log_mass = sum(special.gammaln(n + 1) - special.gammaln(m + 1) - special.gammaln(n - m + 1) for n, m in terms)
     mass = np.exp(log_mass - log_mass.max())
-    mass /= mass.sum()
+    return x, mass / mass.sum()
+
+
+def hypergeometric_mid_p(count: int, draws: int, successes: int, total: int) -> tuple[float, float]:
+    """Lower and upper mid-p tails of the successes among `draws` from `total`: P(X < count) + P(X = count) / 2, and 1 - it.
+
+    Sources: R. A. Fisher 1935, The Design of Experiments; mid-p, H. O. Lancaster 1961, J. Am. Stat. Assoc. 56:223-234.
+    """
+    x, mass = hypergeometric_mass(draws, successes, total)
     half = mass[x == count].sum() / 2
     return float(mass[x < count].sum() + half), float(mass[x > count].sum() + half)
 

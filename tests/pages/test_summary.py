@@ -171,6 +171,15 @@ def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
     assert "No evidence of bias between" in points
 
 
+def test_a_simple_rule_is_recommended_only_where_the_risks_gain_little() -> None:
+    """The fixture's upper limit of 0.01 is 5% of a log loss of 0.21; 0.03 may still be worth having."""
+    known, gain = with_predictions(report()), pl.col("baseline_name") == "default trees"
+    for upper, recommended in ((0.01, True), (0.03, False)):
+        hi = pl.when((pl.col("metric") == "log_loss_gain") & gain).then(upper).otherwise("hi")
+        action = model_question(replace(known, model=known.model.with_columns(hi=hi))).action
+        assert ("gradient-boosted trees" in action) == recommended
+
+
 def test_risks_no_better_than_chance_are_called_so() -> None:
     poor = with_predictions(report())
     is_auc = pl.col("metric") == "auc"

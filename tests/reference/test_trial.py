@@ -28,6 +28,21 @@ def test_the_interval_agrees_with_an_independent_library():
 def test_fishers_eight_cups():
     one, other = (np.array([1.0, 1, 1, 0]), np.ones(4)), (np.array([0.0, 0, 0, 1]), np.ones(4))
     assert permutation_p_value(one, other, np.random.default_rng(0)) == pytest.approx(34 / 70)
+    assert compare_by_bleed(3, 4, 1, 4).p_value == pytest.approx(34 / 70)
+
+
+@pytest.mark.parametrize("counts", [(5, 60, 0, 60), (4, 40, 0, 40), (3, 200, 12, 200)])
+def test_randomised_bleeds_are_tested_exactly(counts: tuple[int, int, int, int]):
+    """Source: scipy's Fisher's exact test, which counts the same assignments where the arms are of equal size."""
+    one, n_1, other, n_2 = counts
+    theirs = stats.fisher_exact([[one, n_1 - one], [other, n_2 - other]]).pvalue
+    assert compare_by_bleed(*counts).p_value == pytest.approx(theirs, rel=1e-9)
+
+
+def test_with_arms_of_unequal_size_every_assignment_is_counted():
+    arms = (np.repeat([1.0, 0.0], [3, 6]), np.ones(9)), (np.repeat([1.0, 0.0], [4, 2]), np.ones(6))
+    counted = permutation_p_value(*arms, np.random.default_rng(0))  # all of 5,005
+    assert compare_by_bleed(3, 9, 4, 6).p_value == pytest.approx(counted)
 
 
 @pytest.mark.parametrize("units", [5, 14], ids=["all ways counted", "some ways drawn"])

@@ -99,6 +99,19 @@ def test_limits_of_the_minutes_are_those_of_comebacks_caught_per_bleed() -> None
         assert everything[name] == pytest.approx((0.5 * 60 * rate - 6) * COST.bleeds_per_year, rel=1e-6)
 
 
+def test_limits_of_the_minutes_allow_for_a_share_found_that_is_estimated() -> None:
+    """250 draws of the faults that a check finds and of the comebacks; the truth is 70% of 5%."""
+    rng, covered = np.random.default_rng(3), {0: 0, 8: 0}
+    truth = (60 * 0.7 * 0.05 - 6) * 1000
+    for _ in range(250):
+        share, back = rng.binomial(8, 0.7) / 8, np.arange(1000) < rng.binomial(1000, 0.05)
+        for faults in covered:
+            cost = SecondCheckCost(SecondCheck(6, share, 10, 7), 60, 1000, faults)
+            [all_checked] = second_checks(RISK, outcomes(back), cost).filter(pl.col("share") == 1).to_dicts()
+            covered[faults] += all_checked["minutes_saved_lo"] <= truth <= all_checked["minutes_saved_hi"]
+    assert covered[0] < 212 < 225 <= covered[8]
+
+
 def test_bikes_that_come_back_again_and_again_widen_the_limits() -> None:
     crowded = second_checks(RISK, outcomes(bike=np.arange(1000) // 10), COST).filter(pl.col("share") == 0.1)
     widths = [table["minutes_saved_hi"].item() - table["minutes_saved_lo"].item() for table in (crowded, _tenth())]

@@ -25,6 +25,7 @@ from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.dataset import bleed_data
 from analysis.errors import UserError
 from analysis.intake import read_log
+from analysis.monitoring import variance_between_months
 from analysis.output import read_earlier
 from analysis.pages import findings
 from analysis.pages.lead import lead_questions
@@ -230,6 +231,25 @@ def test_far_more_comebacks_than_predicted_are_a_signal() -> None:
         interim_of(80, 20), np.zeros((1, 1)), 10**12, (FIRST_DAY, SECOND_DAY), empty(Predictions)
     )
     assert rows.filter(pl.col("round").is_null()).get_column("signal").to_list() == ["high"]
+
+
+def test_months_that_vary_are_no_signal() -> None:
+    days = (FIRST_DAY, SECOND_DAY)
+    alike, varying = (
+        compare_predictions(interim_of(400, 40), np.zeros((1, 1)), 10**12, days, empty(Predictions), variance)
+        .filter(pl.col("round").is_null(), pl.col("group") == "all")
+        .row(0, named=True)
+        for variance in (0.0, 0.2)
+    )
+    assert (alike["signal"], varying["signal"]) == ("high", "none")
+    assert varying["ratio_lo"] < alike["ratio_lo"] < varying["ratio"] == alike["ratio"] == pytest.approx(2)
+
+
+@pytest.mark.parametrize("variance", [0.01, 0.09])
+def test_the_variance_between_months_is_that_of_their_rates(variance: float) -> None:
+    rng, bleeds = np.random.default_rng(4), np.full(24, 1000.0)
+    months = rng.poisson(bleeds * 0.1 * rng.gamma(1 / variance, variance, (50, 24))).astype(float)
+    assert np.mean([variance_between_months(counts, bleeds) for counts in months]) == pytest.approx(variance, rel=0.4)
 
 
 def test_the_first_look_spends_what_lan_and_demets_give() -> None:
