@@ -54,7 +54,9 @@ def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> Data
     """
     bleeds_yearly = bleeds_per_year(data) if not data.bleeds.is_empty() else 0.0
     mature = data.bleeds.filter("mature")
-    last_year = mature.filter(pl.col("age_days") < pl.col("age_days").min() + int(DAYS_PER_YEAR)).get_column("came_back")
+    last_year = mature.filter(pl.col("age_days") < pl.col("age_days").min() + int(DAYS_PER_YEAR)).get_column(
+        "came_back"
+    )
     if last_year.is_empty():
         return empty(Costs)
     limits = wilson(int(last_year.sum()), len(last_year))

@@ -59,12 +59,12 @@ class Comparison:
 def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
     """Compare each group with the others, so that one unusual group does not make the others look unusual.
 
-    While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference and the rest are
-    compared again among themselves; excluded groups are compared with those left. If two groups are left and differ,
+    While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference, and from the
+    case-mix model, and the rest are compared again among themselves; excluded groups are compared with those left. If two groups are left and differ,
     the data cannot say which is unusual, and both signal.
     """
     excluded, q = np.zeros(groups.groups, dtype=bool), np.full(groups.groups, np.nan)
-    expectation = groups.expectation(excluded)
+    expectation = groups.expectation()
     enough = counts.large_enough(expectation.expected)
     tau2 = _estimate_tau2(counts, expectation, groups.clustering, enough)
     while True:
@@ -79,7 +79,7 @@ def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
             q[remaining] = comparison.p_value[remaining].min()
             break
         excluded[np.flatnonzero(remaining)[comparison.p_value[remaining].argmin()]] = True
-        expectation = groups.expectation(excluded)
+        expectation = groups.without(excluded).expectation()
     return _add_signals(counts, comparison, np.where(comparison.compared, q, np.nan))
 
 
