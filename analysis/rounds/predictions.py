@@ -203,8 +203,8 @@ def _add_ratio_and_signal(row: dict[str, Any], look: int, variance_between_month
     months = max((row["to_day"] - row["from_day"]).days / DAYS_A_MONTH, 1.0)
     dispersion = 1 + variance_between_months * expected / months
     reference = (expected / row["expected_se"]) ** 2 if row["expected_se"] > 0 else np.inf
-    counts = [count / dispersion for count in (events, expected, reference)]
-    limits, bounds = (ratio_limits(*counts, level) for level in (0.95, 1 - look_level(look)))
+    o, e, m = (count / dispersion for count in (events, expected, reference))
+    limits, bounds = (ratio_limits(o, e, m, level) for level in (0.95, 1 - look_level(look)))
     signal = "high" if float(bounds.lo) > 1 else "low" if float(bounds.hi) < 1 else "none"
     return row | {
         "ratio": events / expected,
