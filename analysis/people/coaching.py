@@ -70,9 +70,9 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
     the mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). Habits also vary
     without coaching; how much is estimated around other days of the log, over all steps, and widens the interval. The
     change is empty if either side has fewer than 10 recorded bleeds, or fewer than two peers have as many (four in a log
-    without such days). `comebacks_change` is the same difference for the comeback rate of mature bleeds, if the technician had at least 10 comebacks. A change is
-    `clear` if its `q_value` is at most 0.05, which controls false discoveries over all coachings in the log (Benjamini &
-    Hochberg 1995).
+    without such days). `comebacks_change` is the same difference for the comeback rate of mature bleeds, if the
+    technician had at least 10 comebacks. A change is `clear` if its `q_value` is at most 0.05, which controls false
+    discoveries over all coachings in the log (Benjamini & Hochberg 1995).
 
     Parameters
     ----------
