@@ -171,9 +171,9 @@ def compare_with_peers(
         counts = np.bincount(3 * cell_of_bleed + states, minlength=3 * len(cells)).reshape(len(cells), 3)
         recorded = counts[:, 1:].sum(axis=1) > 0
         trials, successes = counts[recorded, 1:].sum(axis=1), counts[recorded, 2]
-        known, effect = states > 0, INDEPENDENT
+        usable, effect = states > 0, INDEPENDENT
         if months is not None:
-            effect = nested_design_effect(states[known] - 1.0, owner_of_bleed[known], months[known])
+            effect = nested_design_effect(states[usable] - 1.0, owner_of_bleed[usable], months[usable])
         step_counts = _StepCounts(names, x, owner[recorded], pattern[recorded], trials, successes)
         comparisons.append(step_counts.compare(effect))
     return comparisons

@@ -102,8 +102,8 @@ def best_split(column: FloatArray) -> tuple[int, float, float, int] | None:
 
 def split_p_value(column: FloatArray, split: tuple[int, float], day: NDArray[np.int64], months: int) -> float:
     """p-value of the best split (its row and statistic) of `column`, given each row's day and the number of months."""
-    known, since = np.isfinite(column), np.arange(len(column)) >= split[0]
-    effect = nested_design_effect(column[known], since[known].astype(np.int64), day[known])
+    usable, since = np.isfinite(column), np.arange(len(column)) >= split[0]
+    effect = nested_design_effect(column[usable], since[usable].astype(np.int64), day[usable])
     return min(float(chi_square_tail(split[1] / effect.ratio, 1)) * max(months, MIN_TRIES), 1.0)
 
 
