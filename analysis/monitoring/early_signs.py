@@ -112,18 +112,18 @@ def locate_level_change(k: FloatArray, n: FloatArray) -> tuple[int, float] | Non
     chi_square = ((k.sum() - before_k) / since_n - before_k / before_n) ** 2 / variance
     at = int(candidates[chi_square[candidates].argmax()])
     p_value = 2 * min(hypergeometric_mid_p(int(before_k[at]), int(before_n[at]), int(k.sum()), int(n.sum())))
-    dispersion = _pearson_dispersion(k, n, at)
+    dispersion = pearson_dispersion(k, n, at)
     if dispersion > 1:
         t = np.sqrt(chi_square[at] / dispersion)
         p_value = max(p_value, 2 * float(student_tail(t, len(k) - 2)))  # F(1, months - 2) is the square of t
     return at, min(p_value * len(candidates), 1.0)
 
 
-def _pearson_dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
-    """Pearson's chi-square within both periods over its degrees of freedom."""
+def pearson_dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
+    """Pearson's chi-square of monthly shares `k / n` within both periods over its degrees of freedom, at least 1 of them."""
     total = 0.0
     for part in (slice(None, at + 1), slice(at + 1, None)):
         share = k[part].sum() / n[part].sum()
         if 0 < share < 1:
             total += float(((k[part] - n[part] * share) ** 2 / (n[part] * share * (1 - share))).sum())
-    return total / (len(k) - 2)
+    return total / max(len(k) - 2, 1)

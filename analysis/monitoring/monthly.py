@@ -10,13 +10,14 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.monitoring.control_charts import ChangePoint, ControlCharts, control_charts, locate_change
+from analysis.monitoring.early_signs import pearson_dispersion
 from analysis.monitoring.null_model import (
     MonthlySeries,
     NullModel,
     fit_null_model,
     fit_null_models_with_shared_variance,
 )
-from analysis.stats import MAX_LEVELS, FloatArray, benjamini_hochberg, holm, normal_tail, sum_by_level
+from analysis.stats import MAX_LEVELS, FloatArray, benjamini_hochberg, holm, normal_tail, student_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
 
@@ -113,30 +114,41 @@ def monthly_counts(data: BleedData) -> pl.DataFrame:
 
 
 def changed_step(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse: bool) -> str | None:
-    """The step whose missed share changed most, significantly and in the same direction as the rate; None if none did.
+    """The step whose missed share changed most clearly, in the same direction as the rate; None if none did.
 
-    Two-sample z-test of each step's missed share before the month and from it on; Benjamini-Hochberg over the steps.
+    Two-sample z-test of each step's missed share before the month and from it on; where months vary more than binomial
+    shares within both periods, at least t(months - 2) of z over the root of their dispersion. Benjamini-Hochberg over the
+    steps.
     """
-    after = bleeds.get_column("month") >= month
-    z = np.array([_change_in_share(missed.get_column(step), after) for step in missed.columns[1:]])
-    if not len(z):
+    months, steps = bleeds.get_column("month"), missed.columns[1:]
+    p = np.array([_change_p_value(months, missed.get_column(step), month, worse=worse) for step in steps])
+    if not len(p):
         return None
-    directed = z if worse else -z
-    q = benjamini_hochberg(normal_tail(directed))
-    largest = int(directed.argmax())
-    return missed.columns[1 + largest] if q[largest] <= STEP_Q else None
+    clearest = int(p.argmin())
+    return steps[clearest] if benjamini_hochberg(p)[clearest] <= STEP_Q else None
 
 
-def _change_in_share(missed: pl.Series, after: pl.Series) -> float:
-    """z of the missed share after minus before; 0 with fewer than 10 records on either side."""
-    parts = [missed.filter(side).drop_nulls() for side in (~after, after)]
-    n0, n1 = len(parts[0]), len(parts[1])
-    if min(n0, n1) < MIN_STEP_RECORDS:
-        return 0.0
-    p0, p1 = (float(part.mean() or 0.0) for part in parts)  # type: ignore[arg-type]
-    p = (p0 * n0 + p1 * n1) / (n0 + n1)
-    sd = np.sqrt(p * (1 - p) * (1 / n0 + 1 / n1))
-    return float((p1 - p0) / sd) if sd > 0 else 0.0
+def _change_p_value(months: pl.Series, missed: pl.Series, month: str, *, worse: bool) -> float:
+    """One-sided p-value of the missed share since the month against before; 1 with fewer than 10 records on a side."""
+    counts = (
+        pl.DataFrame({"month": months, "missed": missed})
+        .drop_nulls()
+        .group_by("month")
+        .agg(k=pl.col("missed").sum().cast(pl.Float64), n=pl.len().cast(pl.Float64))
+        .sort("month")
+    )
+    k, n, since = (counts.get_column(name).to_numpy() for name in ("k", "n", "month"))
+    since = since >= month
+    n0, n1 = n[~since].sum(), n[since].sum()
+    share = k.sum() / max(n.sum(), 1.0)
+    if min(n0, n1) < MIN_STEP_RECORDS or not 0 < share < 1:
+        return 1.0
+    z = (k[since].sum() / n1 - k[~since].sum() / n0) / np.sqrt(share * (1 - share) * (1 / n0 + 1 / n1))
+    z = float(z if worse else -z)
+    dispersion = pearson_dispersion(k, n, int((~since).sum()) - 1)
+    if dispersion <= 1:
+        return float(normal_tail(z))
+    return max(float(normal_tail(z)), float(student_tail(z / np.sqrt(dispersion), max(len(k) - 2, 1))))
 
 
 def _is_among_largest_shops(by_shop: pl.DataFrame) -> pl.Series:

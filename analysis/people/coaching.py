@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -21,7 +22,11 @@ CHOICE_DAYS = 91
 """The quarter before a coaching, which may have led to it, belongs to neither side: a technician chosen for a bad quarter
 does better afterwards anyway. The half year before that quarter and the half year after it are equally far from it, so
 habits that vary between periods are as far from the bad quarter on both sides."""
+DAYS_BETWEEN_TRIALS = 91
+"""Days between two days that show how groups change by themselves."""
 MIN_BLEEDS = 10
+MIN_PEERS_WITH_OTHER_DAYS, MIN_PEERS = 2, 4
+"""Fewest peers if other days of the log show how much technicians change by themselves, and if peers alone must show it."""
 MIN_COMEBACKS = 10
 CLEAR_Q = 0.05
 
@@ -62,18 +67,20 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
     Estimand: the coached technician's share missed in the half year after the coaching, minus that in the half year that
     ended a quarter before it, minus the mean change of peers who were not coached on that step in that time. The day
     itself and the quarter before it, which may be why the technician was chosen, count on neither side (regression to
-    the mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). The change is empty
-    if either side has fewer than 10 recorded bleeds, or fewer than two peers have as many. `comebacks_change` is the
-    same difference for the comeback rate of mature bleeds, if the technician had at least 10 comebacks. A change is
-    `clear` if its `q_value` is at most 0.05, which controls false discoveries over all coachings in the log (Benjamini &
-    Hochberg 1995).
+    the mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). Habits also vary
+    without coaching; how much is estimated around other days of the log, over all steps, and widens the interval. The
+    change is empty if either side has fewer than 10 recorded bleeds, or fewer than two peers have as many (four in a log
+    without such days). `comebacks_change` is the same difference for the comeback rate of mature bleeds, if the
+    technician had at least 10 comebacks. A change is `clear` if its `q_value` is at most 0.05, which controls false
+    discoveries over all coachings in the log (Benjamini & Hochberg 1995).
 
     Parameters
     ----------
     coaching
         Coachings; one whose step is not in the procedure keeps an empty row.
     """
-    rows = [_effect_row(data, coaching, event) for event in coaching.iter_rows(named=True)]
+    wander = _estimate_wander(data, coaching) if coaching.height else _Wander(None, None)
+    rows = [_effect_row(data, coaching, event, wander) for event in coaching.iter_rows(named=True)]
     table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
     q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
     table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
@@ -96,7 +103,7 @@ def difference(coached: ShareChanges, peers: ShareChanges, wander: PeriodVarianc
     interval, because the coached person might have changed just as peers do, without coaching: Student's t with the
     degrees of freedom of the peers' spread (J. P. T. Higgins, S. G. Thompson & D. J. Spiegelhalter 2009, J. R. Stat. Soc.
     A 172:137-159), combined with those of the counts (F. E. Satterthwaite 1946, Biom. Bull. 2:110-114). `wander`, the
-    between-period variance estimated from other periods of the log, replaces the peers' own spread, which two or three
+    between-period variance estimated from other days of the log, replaces the peers' own spread, which two or three
     peers are too few to estimate.
     """
     between_peers = (
@@ -120,23 +127,94 @@ def difference(coached: ShareChanges, peers: ShareChanges, wander: PeriodVarianc
     return Difference(change, change - half_width, change + half_width, p_value, mean)
 
 
-def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+def estimate_period_variance(
+    outcomes: Sequence[pl.DataFrame], group: str, excluded: Callable[[int, dt.date], list[str]]
+) -> PeriodVariance | None:
+    """How much groups change without any intervention, estimated around other days; None without such days.
+
+    On a day every 91 days the groups' changes of the log odds are compared with their mean (with a single group, with no
+    change); their variance beyond the counts' is averaged over the days and the outcomes, which are taken to vary equally
+    on the log odds.
+
+    Parameters
+    ----------
+    outcomes
+        For each outcome one row per bleed: the group's column, started_at and `yes`, empty where it is not known.
+    group
+        Name of the group's column.
+    excluded
+        Groups that do not count: those with an intervention near this day that concerns the outcome of this number.
+    """
+    squares = freedom = 0.0
+    for number, bleeds in enumerate(outcomes):
+        alone = bleeds.get_column(group).n_unique() == 1
+        for day in _days_between_trials(bleeds):
+            counts = before_after_counts(bleeds, day, group).filter(~pl.col(group).is_in(excluded(number, day)))
+            if counts.height < 2 - alone:
+                continue
+            changes = share_changes(counts)
+            value, variance = changes.change / changes.slope, changes.variance / changes.slope**2
+            own_freedom = len(value) - (not alone)
+            squares += float(((value - (0.0 if alone else value.mean())) ** 2).sum() - variance.mean() * own_freedom)
+            freedom += own_freedom
+    if not freedom:
+        return None
+    overlap = DAYS_BETWEEN_TRIALS / (CHOICE_DAYS + 2 * DAYS_EITHER_SIDE)
+    return PeriodVariance(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
+
+
+def _days_between_trials(bleeds: pl.DataFrame) -> list[dt.date]:
+    """Days with a full period on both sides."""
+    start = pl.col("started_at").dt.date()
+    first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)
+    numbers = range(CHOICE_DAYS + DAYS_EITHER_SIDE, (last - first).days - DAYS_EITHER_SIDE + 1, DAYS_BETWEEN_TRIALS)
+    return [first + dt.timedelta(days=number) for number in numbers]
+
+
+class _Wander(NamedTuple):
+    """How much technicians change without coaching, in their misses of any step and in their comebacks."""
+
+    missed: PeriodVariance | None
+    comebacks: PeriodVariance | None
+
+
+def _estimate_wander(data: BleedData, coaching: pl.DataFrame) -> _Wander:
+    bleeds = data.bleeds.select("technician", "started_at", came_back=pl.when("mature").then("came_back"))
+    steps = data.missed.columns[1:]
+
+    def coached(step: str | None, day: dt.date) -> list[str]:
+        events = coaching if step is None else coaching.filter(pl.col("step") == step)
+        return _coached_near(events, day)
+
+    missed = [bleeds.select("technician", "started_at", yes=data.missed.get_column(step)) for step in steps]
+    back = bleeds.select("technician", "started_at", yes="came_back")
+    return _Wander(
+        estimate_period_variance(missed, "technician", lambda number, day: coached(steps[number], day)),
+        estimate_period_variance([back], "technician", lambda _, day: coached(None, day)),
+    )
+
+
+def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any], wander: _Wander) -> dict[str, Any]:
     row = {name: event[name] for name in ("technician", "step", "coached_on")}
     if event["step"] not in data.missed.columns[1:]:
         return row
-    coached = _coached_technicians(coaching, event)
+    coached = _coached_near(coaching.filter(pl.col("step") == event["step"]), event["coached_on"])
     sides = _count_before_after(data, data.missed.get_column(event["step"]), event, coached)
-    if sides is not None:
+    if sides is not None and sides.peers.height >= _fewest_peers(wander.missed):
         coached_changes = share_changes(sides.coached)
-        effect = difference(coached_changes, share_changes(sides.peers))
+        effect = difference(coached_changes, share_changes(sides.peers), wander.missed)
         row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
         row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
         row |= _effect_columns("change", "lo", "hi", effect)
         row |= {"peers_change": effect.peers_change, "p_value": effect.p_value}
     mature = pl.when("mature").then("came_back")
     back = _count_before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
-    if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
-        effect = difference(share_changes(back.coached), share_changes(back.peers))
+    if (
+        back is not None
+        and back.peers.height >= _fewest_peers(wander.comebacks)
+        and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS
+    ):
+        effect = difference(share_changes(back.coached), share_changes(back.peers), wander.comebacks)
         row |= _effect_columns("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
@@ -156,13 +234,13 @@ class _BeforeAfter:
 def _count_before_after(
     data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]
 ) -> _BeforeAfter | None:
-    """Count `yes` (null where not known) before and after the event; None with too few bleeds or peers."""
+    """Count `yes` (null where not known) before and after the event; None with too few bleeds of the technician."""
     counts = before_after_counts(
         data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"]
     )
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
-    return None if own.is_empty() or peers.height < 2 else _BeforeAfter(own, peers)
+    return None if own.is_empty() else _BeforeAfter(own, peers)
 
 
 def before_after_counts(bleeds: pl.DataFrame, day: dt.date, group: str = "technician") -> pl.DataFrame:
@@ -178,11 +256,14 @@ def before_after_counts(bleeds: pl.DataFrame, day: dt.date, group: str = "techni
     return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort(group)
 
 
-def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
-    """Everyone coached on the same step within those days, including the technician in question."""
-    since = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days()
-    overlapping = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
-    return coaching.filter(pl.col("step") == event["step"], overlapping).get_column("technician").to_list()
+def _fewest_peers(wander: PeriodVariance | None) -> int:
+    return MIN_PEERS if wander is None else MIN_PEERS_WITH_OTHER_DAYS
+
+
+def _coached_near(coaching: pl.DataFrame, day: dt.date) -> list[str]:
+    """Everyone coached within those days."""
+    since = (pl.col("coached_on") - pl.lit(day)).dt.total_days()
+    return coaching.filter(since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE))["technician"].to_list()
 
 
 def share_changes(counts: pl.DataFrame) -> ShareChanges:

@@ -14,7 +14,17 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import CASE_MIX, BleedData, per_year
 from analysis.people.recent_bleeds import recent_bleeds
 from analysis.rates import CovariatePatterns, covariate_patterns
-from analysis.stats import Z95, FloatArray, benjamini_hochberg, level_codes, normal_tail, spread_posterior
+from analysis.stats import (
+    INDEPENDENT,
+    Z95,
+    DesignEffect,
+    FloatArray,
+    benjamini_hochberg,
+    level_codes,
+    nested_design_effect,
+    spread_posterior,
+    student_tail,
+)
 from schemas import empty, validate_table
 from schemas.outputs import Steps, Technique
 
@@ -56,7 +66,8 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     costs = {row["step"]: _miss_cost(row) for row in steps.iter_rows(named=True)}
     yearly_bleeds = _bleeds_per_year(data)
     missed = recent.missed.drop("session_id")
-    comparisons = zip(missed.columns, compare_with_peers(technician, patterns, missed), strict=True)
+    peers = compare_with_peers(technician, patterns, missed, data.bleeds.get_column("month"))
+    comparisons = zip(missed.columns, peers, strict=True)
     table = pl.concat([_step_rows(step, peers, costs.get(step), yearly_bleeds) for step, peers in comparisons])
     q_value = benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())
     table = table.with_columns(q_value=pl.Series(q_value).fill_nan(None))
@@ -111,7 +122,7 @@ class Peers:
     less peer_share, from both sides' counts. `deviation` is the share less what everyone, this technician included,
     misses on that work, and `deviation_sd` its standard error: deviations are nearly independent between technicians.
     `p_value` tests whether the technician misses the step as often as everyone else on the same work; NaN with fewer than
-    10 recorded.
+    10 recorded. Standard errors and p-value allow for months in which a technician missed it more or less often than usual.
     """
 
     technicians: list[str]
@@ -125,7 +136,9 @@ class Peers:
     p_value: FloatArray
 
 
-def compare_with_peers(technician: pl.Series, patterns: CovariatePatterns, steps: Iterable[pl.Series]) -> list[Peers]:
+def compare_with_peers(
+    technician: pl.Series, patterns: CovariatePatterns, steps: Iterable[pl.Series], month: pl.Series | None = None
+) -> list[Peers]:
     """Compare each technician's share missed of each step with what the others miss on the same work.
 
     A least-squares line on the context, fitted without the technician's own bleeds, is averaged over those bleeds:
@@ -139,6 +152,9 @@ def compare_with_peers(technician: pl.Series, patterns: CovariatePatterns, steps
         The kinds of work by `CONTEXT`, and which of them each bleed is.
     steps
         Whether each step was missed, one entry per bleed; null where it was not recorded.
+    month
+        The month of each bleed: variances are multiplied by the step's design effect of months within technicians. By
+        default bleeds are independent.
 
     Returns
     -------
@@ -146,7 +162,8 @@ def compare_with_peers(technician: pl.Series, patterns: CovariatePatterns, steps
         One per step.
     """
     names, x = technician.unique().sort().to_list(), np.column_stack([np.ones(len(patterns.x)), patterns.x])
-    cells, cell_of_bleed = np.unique(level_codes(technician) * len(x) + patterns.pattern_index, return_inverse=True)
+    owner_of_bleed, months = level_codes(technician), None if month is None else level_codes(month)
+    cells, cell_of_bleed = np.unique(owner_of_bleed * len(x) + patterns.pattern_index, return_inverse=True)
     owner, pattern = np.divmod(cells, len(x))
     comparisons = []
     for missed in steps:
@@ -154,7 +171,11 @@ def compare_with_peers(technician: pl.Series, patterns: CovariatePatterns, steps
         counts = np.bincount(3 * cell_of_bleed + states, minlength=3 * len(cells)).reshape(len(cells), 3)
         recorded = counts[:, 1:].sum(axis=1) > 0
         trials, successes = counts[recorded, 1:].sum(axis=1), counts[recorded, 2]
-        comparisons.append(_StepCounts(names, x, owner[recorded], pattern[recorded], trials, successes).compare())
+        usable, effect = states > 0, INDEPENDENT
+        if months is not None:
+            effect = nested_design_effect(states[usable] - 1.0, owner_of_bleed[usable], months[usable])
+        step_counts = _StepCounts(names, x, owner[recorded], pattern[recorded], trials, successes)
+        comparisons.append(step_counts.compare(effect))
     return comparisons
 
 
@@ -173,7 +194,7 @@ class _StepCounts:
     trials: IntArray
     successes: IntArray
 
-    def compare(self) -> Peers:
+    def compare(self, effect: DesignEffect) -> Peers:
         n_technicians, n_patterns = len(self.technicians), len(self.x)
         all_trials = np.bincount(self.pattern, self.trials, n_patterns).astype(float)
         gram = (self.x * all_trials[:, None]).T @ self.x + RIDGE * np.eye(self.x.shape[1])
@@ -185,7 +206,7 @@ class _StepCounts:
         hits = np.bincount(self.owner, self.successes, n_technicians).astype(float)
         expected = np.bincount(self.owner, self.trials * common[self.pattern], n_technicians)
         bounds = np.searchsorted(self.owner, np.arange(n_technicians + 1))
-        peer_share, sd, p_value = (np.full(n_technicians, np.nan) for _ in range(3))
+        peer_share, sd, z = (np.full(n_technicians, np.nan) for _ in range(3))
         for i in np.flatnonzero((recorded > 0) & (recorded < recorded.sum())):
             own = slice(bounds[i], bounds[i + 1])
             kinds, trials = self.pattern[own], self.trials[own]
@@ -195,10 +216,13 @@ class _StepCounts:
             peer_share[i] = np.clip(weights @ (moment - self.successes[own] @ x), 0, 1)
             sd[i] = _excess_sd(hits[i], recorded[i], peer_share[i], float(weights @ mean))
             if recorded[i] >= MIN_RECORDED:
-                p_value[i] = test.p_value(float(hits[i] - expected[i]), kinds, trials)
+                z[i] = test.z(float(hits[i] - expected[i]), kinds, trials)
         with np.errstate(invalid="ignore", divide="ignore"):
             deviation_sd = np.sqrt(_smoothed_variance(hits, recorded) / recorded)
             deviation, share = (hits - expected) / recorded, hits / recorded
+        wider = np.sqrt(effect.ratio)
+        p_value = 2 * student_tail(np.abs(z) / wider, effect.degrees_of_freedom)
+        sd, deviation_sd = sd * wider, deviation_sd * wider
         return Peers(self.technicians, recorded, hits, share, peer_share, sd, deviation, deviation_sd, p_value)
 
 
@@ -241,8 +265,8 @@ class _ScoreTest:
         share = np.clip(self.common, least, 1 - least)
         return share * (1 - share), share * (1 - share) * (1 - 2 * share)
 
-    def p_value(self, score: float, kinds: IntArray, own: IntArray) -> float:
-        """Two-sided p-value of `score`, the misses beyond the common share; `own` are the bleeds of each of `kinds`."""
+    def z(self, score: float, kinds: IntArray, own: IntArray) -> float:
+        """`score`, the misses beyond the common share, in standard errors; `own` are the bleeds of each of `kinds`."""
         second, third = self._cumulants
         leverage = self.gain @ (own @ self.x[kinds])
         mine = leverage[kinds]
@@ -251,7 +275,7 @@ class _ScoreTest:
             return float("nan")
         skew = float((own * third[kinds]) @ ((1 - mine) ** 3 + mine**3) - (self.trials * third) @ leverage**3)
         z = score / np.sqrt(variance)
-        return float(2 * normal_tail(abs(z - skew / variance**1.5 / 6 * (z * z - 1))))
+        return float(z - skew / variance**1.5 / 6 * (z * z - 1))
 
 
 def _smoothed_variance(hits: FloatArray, n: FloatArray) -> FloatArray:

@@ -10,10 +10,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.stats import FloatArray, benjamini_hochberg, chi_square_tail
+from analysis.stats import FloatArray, benjamini_hochberg, chi_square_tail, nested_design_effect
 
 RECENT_DAYS, RECENT_BLEEDS = 365, 150
 MIN_SIDE, IMPROVED_Q = 10, 0.05
+MIN_TRIES = 12
+"""Splits counted as tried in a log of less than a year: even 60 bleeds of two months have about as many different ones."""
 IMPROVEMENTS = {
     "technician": pl.String, "step": pl.String, "improved_since": pl.Date, "share_before": pl.Float64,
     "recorded_before": pl.Int64,
@@ -36,9 +38,9 @@ def recent_bleeds(data: BleedData) -> RecentBleeds:
     """Select each technician's bleeds of the last 12 months, or the last 150 if these are fewer.
 
     A step that somebody clearly came to miss less often counts from that bleed on. The bleed is the split of all their
-    bleeds with the highest likelihood ratio, at least 10 on each side; its p-value is the chi-square tail times the number
-    of months (Bonferroni: splits within a month are nearly the same), with Benjamini-Hochberg over all technicians and
-    steps at 5%.
+    bleeds with the highest likelihood ratio, at least 10 on each side; its p-value is the chi-square tail of that ratio over
+    the design effect of days within both sides, times the number of months, at least 12 (Bonferroni: splits within a
+    month are nearly the same), with Benjamini-Hochberg over all technicians and steps at 5%.
     """
     bleeds = data.bleeds.select("session_id", "technician", "age_days", day=pl.col("started_at").dt.date())
     newest = pl.col("day").rank("ordinal", descending=True).over("technician")
@@ -62,12 +64,13 @@ def _find_improvements(bleeds: pl.DataFrame, missed: pl.DataFrame) -> pl.DataFra
     for (technician,), own in order.group_by("technician", maintain_order=True):
         days = own.get_column("day")
         months = days.dt.strftime("%Y-%m").n_unique()
+        day_numbers = days.to_physical().to_numpy()
         for step, column in zip(steps, values[own.get_column("place").to_numpy()].T, strict=True):
             split = best_split(column)
             if split is None:
                 continue
             place, statistic, before, recorded = split
-            p_values.append(min(float(chi_square_tail(statistic, 1)) * months, 1.0))
+            p_values.append(split_p_value(column, (place, statistic), day_numbers, months))
             rows.append((technician, step, days[place], before, recorded))
     clear = benjamini_hochberg(np.array(p_values)) <= IMPROVED_Q if p_values else np.array([], dtype=bool)
     return pl.DataFrame(rows, schema=IMPROVEMENTS, orient="row").filter(pl.Series(clear, dtype=pl.Boolean))
@@ -95,6 +98,13 @@ def best_split(column: FloatArray) -> tuple[int, float, float, int] | None:
         return None
     number = int(before[best])
     return int(recorded[number]), float(statistic[best]), float(hits_before[best] / number), number
+
+
+def split_p_value(column: FloatArray, split: tuple[int, float], day: NDArray[np.int64], months: int) -> float:
+    """p-value of the best split (its row and statistic) of `column`, given each row's day and the number of months."""
+    usable, since = np.isfinite(column), np.arange(len(column)) >= split[0]
+    effect = nested_design_effect(column[usable], since[usable].astype(np.int64), day[usable])
+    return min(float(chi_square_tail(split[1] / effect.ratio, 1)) * max(months, MIN_TRIES), 1.0)
 
 
 def _log_likelihood(hits: FloatArray, trials: NDArray[np.int64]) -> FloatArray:

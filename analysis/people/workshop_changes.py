@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,6 +18,7 @@ from analysis.people.coaching import (
     ShareChanges,
     before_after_counts,
     difference,
+    estimate_period_variance,
     share_changes,
 )
 from analysis.stats import Z95, benjamini_hochberg
@@ -29,8 +29,6 @@ from schemas.outputs import MeasureEffects
 EARLY_DAYS = 30
 MIN_COMEBACKS = 10
 """Fewest comebacks on both sides together of a workshop whose comebacks are compared."""
-DAYS_BETWEEN_TRIALS = 91
-"""Days between two days on which nothing began that show how workshops change by themselves."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +103,12 @@ def _effect_row(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
     change = share_changes(own)
     row |= {"before": float(change.before[0]), "after": float(change.after[0])}
     row |= {f"bleeds_{side}": own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-    wander = _estimate_period_variance(outcome, measures, event)
+    alike = (
+        outcome.alike if event["shop"] is not None else [one.with_columns(shop=pl.lit("all")) for one in outcome.alike]
+    )
+    wander = estimate_period_variance(
+        alike, "shop", lambda _, day: _changing_shops(measures, event | {"began_on": day, "shop": None})
+    )
     if wander is None or event["shop"] is None or others.is_empty():
         return row | _before_after_columns(change, wander)
     effect = difference(change, share_changes(others), wander)
@@ -140,43 +143,3 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     about = pl.col("step").is_null() | pl.lit(event["step"] is None) | pl.col("step").eq_missing(event["step"])
     rows = measures.filter(recent, about)
     return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
-
-
-def _estimate_period_variance(
-    outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
-) -> PeriodVariance | None:
-    """How much workshops drift without a change, estimated around days with no change nearby; None without such days.
-
-    On each such day the workshops' changes of the log odds are compared with their mean (with a single workshop, with no
-    change); their variance beyond the counts' is averaged over the days, and for missed steps over all steps: habits are
-    taken to vary equally on the log odds of every step.
-    """
-    spreads = [_squares_beyond_counts(bleeds, measures, event) for bleeds in outcome.alike]
-    squares, freedom = (sum(parts) for parts in zip(*spreads, strict=True)) if spreads else (0.0, 0.0)
-    if not freedom:
-        return None
-    overlap = DAYS_BETWEEN_TRIALS / (CHOICE_DAYS + 2 * DAYS_EITHER_SIDE)
-    return PeriodVariance(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
-
-
-def _squares_beyond_counts(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
-    """Summed squares of the changes beyond the counts' variance, and their degrees of freedom."""
-    pooled = event["shop"] is None
-    bleeds = bleeds.with_columns(shop=pl.lit("all")) if pooled else bleeds
-    alone = bleeds.get_column("shop").n_unique() == 1
-    start = pl.col("started_at").dt.date()
-    first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)
-    numbers = range(CHOICE_DAYS + DAYS_EITHER_SIDE, (last - first).days - DAYS_EITHER_SIDE + 1, DAYS_BETWEEN_TRIALS)
-    squares = freedom = 0.0
-    for day in (first + dt.timedelta(days=number) for number in numbers):
-        changing = [] if pooled else _changing_shops(measures, {**event, "began_on": day, "shop": None})
-        counts = before_after_counts(bleeds, day, "shop").filter(~pl.col("shop").is_in(changing))
-        if counts.height < 2 - alone:
-            continue
-        changes = share_changes(counts)
-        value, variance = changes.change / changes.slope, changes.variance / changes.slope**2
-        centre = 0.0 if alone else float(value.mean())
-        own_freedom = len(value) - (not alone)
-        squares += float(((value - centre) ** 2).sum() - variance.mean() * own_freedom)
-        freedom += own_freedom
-    return squares, freedom

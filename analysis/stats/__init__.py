@@ -2,13 +2,16 @@
 
 from analysis.stats.clusters import (
     FIT_LIMIT,
+    INDEPENDENT,
     MAX_LEVELS,
+    DesignEffect,
     cluster_design_effect,
     clustered_covariance,
     clustered_standard_error,
     fit_sample,
     frequent_codes,
     level_codes,
+    nested_design_effect,
     sum_by_level,
     sum_within_clusters,
     symmetric_inverse,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hashlib import blake2b
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -127,6 +128,39 @@ def cluster_design_effect(residual: FloatArray, cluster: NDArray[np.integer]) ->
     squares = float((residual**2).sum())
     _, numbered = np.unique(cluster, return_inverse=True)
     return max(float((np.bincount(numbered, residual) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+
+
+class DesignEffect(NamedTuple):
+    """How much more a group's mean varies than if its values were independent, and the degrees of freedom of that figure."""
+
+    ratio: float
+    degrees_of_freedom: float
+
+
+INDEPENDENT = DesignEffect(1.0, float("inf"))
+
+
+def nested_design_effect(values: FloatArray, group: NDArray[np.integer], cluster: NDArray[np.integer]) -> DesignEffect:
+    """Design effect of clusters (numbered from 0) within groups: values of one cluster may be alike.
+
+    Squared totals by cluster of the values less their group's mean, over what these would be if values were independent;
+    at least 1, and 1 where no group has two clusters or no value differs. Degrees of freedom: clusters less groups.
+
+    Source: J. N. K. Rao & A. J. Scott 1992, Biometrics 48:577-585 (a ratio of variances as a design effect; from memory).
+    """
+    if not len(values):
+        return INDEPENDENT
+    _, group = np.unique(group, return_inverse=True)
+    pairs = group * (int(cluster.max()) + 1) + cluster
+    _, first, cluster = np.unique(pairs, return_index=True, return_inverse=True)
+    size, cluster_size = np.bincount(group), np.bincount(cluster)
+    residual = values - (np.bincount(group, values) / size)[group]
+    freedom = len(cluster_size) - len(size)
+    variance = float((residual**2).sum()) / max(len(values) - len(size), 1)
+    if freedom < 1 or variance <= 0:
+        return INDEPENDENT
+    expected = variance * (len(values) - float((cluster_size**2 / size[group[first]]).sum()))
+    return DesignEffect(max(float((np.bincount(cluster, residual) ** 2).sum()) / expected, 1.0), float(freedom))
 
 
 def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]) -> float:

@@ -28,13 +28,15 @@ from schemas.outputs import Tolerance
 FloatArray = NDArray[np.float64]
 MIN_RECORDED = 50
 MAX_LEVELS = 6
+MIN_EXPECTED = 5.0
 KNOT_QUANTILES = (0.05, 0.275, 0.5, 0.725, 0.95)
 GRID_POINTS = 25
 NO_LIMITS = Limits(None, None)
 LIMIT_SLACK = 1e-9
 """Spline knots at these quantiles of the reading (F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., table
-2.3, from memory); a level for each value where there are at most `MAX_LEVELS`; points at which a spline is
-tabulated. Limits are inclusive up to `LIMIT_SLACK`."""
+2.3, from memory); a level for each value where there are at most `MAX_LEVELS`, each with `MIN_EXPECTED` comebacks
+expected: with fewer, and above all with none, the clustered standard error is far too small (common practice, no source,
+for the number). Points at which a spline is tabulated. Limits are inclusive up to `LIMIT_SLACK`."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,12 @@ class DoseResponseBase:
     data: BleedData
     design: Design
     step_model: SurvivalModel = field(repr=False)
+
+    @property
+    def fewest_readings(self) -> float:
+        """Readings among which `MIN_EXPECTED` comebacks are expected."""
+        comebacks = int(time_and_event(self.data.bleeds)[1].sum())
+        return MIN_EXPECTED * self.data.bleeds.height / max(comebacks, 1)
 
 
 def dose_response_base(
@@ -71,7 +79,8 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
     Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
     recorded, had each had this reading and everything else as it was. The curve of the reading replaces the step in the
     time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard. One Wald test
-    per curve that it is flat; Benjamini-Hochberg over the curves. Without a base the table is empty.
+    per curve that it is flat. A level with fewer than `MIN_EXPECTED` expected comebacks, alone on its side of the limits,
+    is not tested and has no interval. Benjamini-Hochberg over the curves. Without a base the table is empty.
     """
     table = pl.concat([empty(Tolerance), *(curve.table for curve in fit_curves(base))]).sort("step", "reading")
     tests = table.group_by("step", maintain_order=True).agg(pl.col("p_value").first())
@@ -109,7 +118,7 @@ def _select_readings(base: DoseResponseBase) -> list[_MeasuredReading]:
         values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
         recorded = values[np.isfinite(values)]
         if len(recorded) >= MIN_RECORDED and len(np.unique(recorded)) >= 2:
-            readings.append(_MeasuredReading(step, values, reading_curve(recorded, step.limits)))
+            readings.append(_MeasuredReading(step, values, reading_curve(recorded, step.limits, base.fewest_readings)))
     return readings
 
 
@@ -139,12 +148,14 @@ def _fit_curve(base: DoseResponseBase, reading: _MeasuredReading) -> FittedCurve
     )
     influence = clustered_influence(model, risks.gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
+    bleeds = reading.curve.nearest_counts(reading.values[recorded])
+    enough = (bleeds >= base.fewest_readings) | (not reading.curve.levels)
     limits = np.array([_risk_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
+    limits[~enough] = np.nan
     effect_influence = model.influence(np.eye(x.shape[1])[:, reading_start:]) * model.df_correction
     log_hazard = grid_basis @ effects
     covariance = grid_basis @ (effect_influence.T @ effect_influence) @ grid_basis.T
-    p_value = equal_values_p_value(log_hazard, covariance)
-    bleeds = reading.curve.nearest_counts(reading.values[recorded])
+    p_value = equal_values_p_value(log_hazard[enough], covariance[np.ix_(enough, enough)])
     columns = {
         "reading": reading.curve.grid, "pooled": reading.curve.pooled, "bleeds": bleeds, "risk": risks.mean, "lo": limits[:, 0], "hi": limits[:, 1],
     }  # fmt: skip
@@ -164,7 +175,7 @@ def _tolerance_rows(step: Step, columns: dict[str, Any], p_value: float) -> pl.D
     names = ("tolerance_lo", "tolerance_hi", "p_value", "q_value")
     types = {"pooled": pl.String, **dict.fromkeys(names, pl.Float64)}
     table = pl.DataFrame({**columns, **constant}, schema_overrides=types)
-    return table.select(empty(Tolerance).columns)
+    return table.with_columns(pl.col("lo", "hi").fill_nan(None)).select(empty(Tolerance).columns)
 
 
 @dataclass(frozen=True)
@@ -237,23 +248,26 @@ class ReadingCurve:
         return np.maximum(np.searchsorted(self.starts, readings, side="right") - 1, 0)
 
 
-def reading_curve(readings: FloatArray, limits: Limits = NO_LIMITS) -> ReadingCurve:
-    """Choose the curve for these readings (finite, at least two different values); no level crosses a limit."""
+def reading_curve(readings: FloatArray, limits: Limits = NO_LIMITS, least: float = 0.0) -> ReadingCurve:
+    """Choose the curve for these readings (finite, at least two different values).
+
+    No level crosses a limit, and none has fewer than `least` readings unless it is alone on its side of the limits.
+    """
     values = np.unique(readings)
     knots = np.unique(np.quantile(readings, KNOT_QUANTILES, method="nearest"))
     if len(values) <= MAX_LEVELS or len(knots) < 3:
-        return _level_curve(readings, knots, limits)
+        return _level_curve(readings, knots, limits, least)
     low, high = np.quantile(readings, [0.01, 0.99], method="nearest")
     inside = values[(values >= low) & (values <= high)]
     positions = np.linspace(0, len(inside) - 1, min(GRID_POINTS, len(inside))).round().astype(int)
     return ReadingCurve(inside[np.unique(positions)], knots)
 
 
-def _level_curve(readings: FloatArray, knots: FloatArray, limits: Limits) -> ReadingCurve:
-    """The `MAX_LEVELS` commonest values; rarer ones count with the nearest on the same side of the limits."""
+def _level_curve(readings: FloatArray, knots: FloatArray, limits: Limits, least: float) -> ReadingCurve:
+    """The `MAX_LEVELS` commonest values with `least` readings; rarer ones count with the nearest on the same side of the limits."""
     values, counts = np.unique(readings, return_counts=True)
     side = _side_of_limits(values, limits)
-    chosen = _commonest_values(counts, side)
+    chosen = _commonest_values(counts, side, least)
     level = np.concatenate(
         [
             chosen[side[chosen] == s][_nearest_index(values[chosen[side[chosen] == s]], values[side == s])]
@@ -271,11 +285,11 @@ def _side_of_limits(values: FloatArray, limits: Limits) -> NDArray[np.int64]:
     return 1 + (values > high + LIMIT_SLACK).astype(np.int64) - (values < low - LIMIT_SLACK)
 
 
-def _commonest_values(counts: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Indices of the commonest value of each side and then of the commonest others, `MAX_LEVELS` in all."""
+def _commonest_values(counts: NDArray[np.int64], side: NDArray[np.int64], least: float) -> NDArray[np.int64]:
+    """Indices of the commonest value of each side and then of the commonest others of `least`, `MAX_LEVELS` in all."""
     order = np.argsort(-counts, kind="stable")
     first = [order[side[order] == s][0] for s in np.unique(side)]
-    others = [index for index in order if index not in first]
+    others = [index for index in order if index not in first and counts[index] >= least]
     return np.sort(np.array([*first, *others][:MAX_LEVELS], dtype=np.int64))
 
 

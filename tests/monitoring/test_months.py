@@ -181,3 +181,16 @@ def test_a_change_point_needs_four_months():
     rng = np.random.default_rng(1)
     assert change_point(np.array([1.0, 1, 9]), np.ones(3), rng) is None
     assert change_point(np.array([1.0, 1, 9, 9]), np.ones(4), rng).index == 2
+
+
+def test_months_that_vary_by_themselves_name_no_step() -> None:
+    """19 steps over 24 months of 65 bleeds, each month's share drawn anew (dispersion 3); no step changes in month 12."""
+    rng, false_alarms = np.random.default_rng(8), 0
+    months = pl.DataFrame({"month": np.repeat([f"2024-{month:02}" for month in range(24)], 65)})
+    for _ in range(40):
+        share = rng.uniform(0.05, 0.3, 19)
+        monthly = np.repeat(rng.beta(share * 31, (1 - share) * 31, (24, 19)), 65, axis=0)
+        columns = {f"step {n}": column for n, column in enumerate((rng.random(monthly.shape) < monthly).T)}
+        missed = pl.DataFrame({"session_id": np.arange(len(monthly))} | columns)
+        false_alarms += changed_step(months, missed, "2024-12", worse=True) is not None
+    assert false_alarms <= 7  # 2 to 3 expected; 28 where months count as binomial

@@ -5,11 +5,19 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
+import numpy as np
+import polars as pl
 import pytest
 
 from analysis.dataset import bleed_data
 from analysis.people import coaching_effects
-from analysis.people.coaching import CHOICE_DAYS
+from analysis.people.coaching import (
+    CHOICE_DAYS,
+    before_after_counts,
+    difference,
+    estimate_period_variance,
+    share_changes,
+)
 from analysis.standard import built_in
 from tests.build import comeback, log_of, table
 from tests.people.logs import ready
@@ -36,7 +44,10 @@ def surrounding(who: str, before: tuple[int, int], after: tuple[int, int]) -> li
     return rows
 
 
-PEERS = [surrounding("Alder", (10, 50), (10, 50)), surrounding("Flint", (20, 50), (20, 50))]
+PEERS = [
+    surrounding(name, (missed, 50), (missed, 50))
+    for name, missed in (("Alder", 10), ("Flint", 20), ("Dace", 12), ("Isle", 15))
+]
 COACHED = [{"technician": "Wren", "coached_on": DAY, "step": "purge"}]
 
 
@@ -53,7 +64,7 @@ def test_the_change_is_the_persons_own_less_the_peers() -> None:
 
 
 def test_a_change_that_peers_made_too_is_none() -> None:
-    better = [surrounding("Alder", (30, 50), (10, 50)), surrounding("Flint", (32, 50), (12, 50))]
+    better = [surrounding(name, (30, 50), (10, 50)) for name in ("Alder", "Flint", "Dace", "Isle")]
     row = message(surrounding("Wren", (30, 50), (10, 50)), *better)
     assert row["change"] == pytest.approx(0.0)
     assert row["lo"] < 0 < row["hi"]
@@ -78,7 +89,8 @@ def test_the_quarter_before_a_coaching_is_left_out() -> None:
 
 def test_peers_who_wander_widen_the_interval() -> None:
     """Wren's 40 points are clear against steady peers, not against peers who move as far by themselves."""
-    wanderers = [surrounding("Alder", (10, 50), (30, 50)), surrounding("Flint", (30, 50), (10, 50))]
+    moves = (("Alder", 10, 30), ("Flint", 30, 10), ("Dace", 12, 28), ("Isle", 28, 12))
+    wanderers = [surrounding(name, (before, 50), (after, 50)) for name, before, after in moves]
     assert message(surrounding("Wren", (30, 50), (10, 50)), *PEERS)["clear"]
     assert not message(surrounding("Wren", (30, 50), (10, 50)), *wanderers)["clear"]
 
@@ -94,10 +106,15 @@ def test_bleeds_of_more_than_half_a_year_away_are_left_out() -> None:
     [
         [surrounding("Wren", (5, 9), (5, 50)), *PEERS],
         [surrounding("Wren", (5, 50), (5, 9)), *PEERS],
-        [surrounding("Wren", (5, 50), (5, 50)), PEERS[0]],
-        [surrounding("Wren", (5, 50), (5, 50)), PEERS[0], surrounding("Flint", (4, 9), (5, 50))],
+        [surrounding("Wren", (5, 50), (5, 50)), *PEERS[:3]],
+        [surrounding("Wren", (5, 50), (5, 50)), *PEERS[:3], surrounding("Isle", (4, 9), (5, 50))],
     ],
-    ids=["nine bleeds before", "nine bleeds after", "one peer", "a peer with nine bleeds before is none"],
+    ids=[
+        "nine bleeds before",
+        "nine bleeds after",
+        "three peers of a short log",
+        "a peer with nine bleeds before is none",
+    ],
 )
 def test_too_few_bleeds_give_no_effect(parts: list[list[dict[str, Any]]]) -> None:
     row = message(*parts)
@@ -144,3 +161,26 @@ def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tupl
         assert row["comebacks_hi"] < 0
     else:
         assert row["comebacks_change"] is None
+
+
+def test_two_peers_do_not_make_a_change_clear_that_technicians_make_without_coaching() -> None:
+    """Three technicians over three years whose habits vary between quarters; each in turn is coached, to no effect."""
+    rng, clear, days = (
+        np.random.default_rng(7),
+        [],
+        [dt.datetime(2023, 1, 1) + dt.timedelta(days=n) for n in range(1092)],
+    )
+    names = np.repeat(["Wren", "Alder", "Flint"], len(days))
+    for _ in range(12):
+        frames = []
+        for _ in range(6):  # steps
+            odds = -1.4 + rng.normal(0, 0.8, (3, 12))
+            yes = rng.random(3 * len(days)) < np.repeat(1 / (1 + np.exp(-odds)).ravel(), 91)
+            frames.append(pl.DataFrame({"technician": names, "started_at": days * 3, "yes": yes}))
+        wander = estimate_period_variance(frames, "technician", lambda *_: [])
+        for frame in frames:
+            counts = before_after_counts(frame, days[640].date())
+            for own in counts.iter_slices(1):
+                peers = counts.filter(pl.col("technician") != own["technician"].item())
+                clear.append(difference(share_changes(own), share_changes(peers), wander).p_value <= 0.05)
+    assert np.mean(clear) <= 0.12  # 0.05 expected, with an error of 0.03; by two peers' own spread about 0.2

@@ -13,7 +13,7 @@ from scipy import stats
 from analysis.dataset import bleed_data
 from analysis.pages.trainer_cards import coaching_cards
 from analysis.people import technique_table
-from analysis.people.recent_bleeds import best_split, recent_bleeds
+from analysis.people.recent_bleeds import best_split, recent_bleeds, split_p_value
 from analysis.standard import built_in
 from schemas import empty
 from schemas.outputs import Steps
@@ -75,6 +75,22 @@ def test_steady_habits_are_hardly_ever_called_improved() -> None:
     assert stats.binomtest(false_alarms, 60).proportion_ci().low <= 0.05
 
 
+@pytest.mark.parametrize(
+    ("bleeds", "a_day", "alike", "months"),
+    [(60, 1, 0.0, 2), (300, 4, 0.1, 12)],
+    ids=["two months", "alike within a day"],
+)
+def test_few_months_and_days_alike_are_hardly_ever_an_improvement(bleeds, a_day, alike, months) -> None:
+    """400 technicians who miss a fifth throughout; a split is clear in 1 of 20 at most, by its 95% interval."""
+    rng, day, clear = np.random.default_rng(15), np.arange(bleeds) // a_day, 0
+    for _ in range(400):
+        share = rng.beta(0.2 * (1 / alike - 1), 0.8 * (1 / alike - 1), bleeds) if alike else np.full(bleeds, 0.2)
+        column = (rng.random(bleeds) < share[day]).astype(float)
+        split = best_split(column)
+        clear += split is not None and split_p_value(column, split[:2], day, months) <= 0.05
+    assert stats.binomtest(clear, 400).proportion_ci().low <= 0.05
+
+
 IMPROVED = back("Wren", 150, 2, [*even(60, 75), *even(6, 75)])
 PEERS = [back(who, 150, 2, even(15, 150)) for who in ("Alder", "Flint", "Dace")]
 
@@ -94,5 +110,5 @@ def test_an_improved_step_counts_from_then_on() -> None:
 def test_the_card_says_since_when_and_gives_recent_jobs() -> None:
     technique = technique_table(data_of(IMPROVED, *PEERS), empty(Steps))
     cards = {card.name: card for card in coaching_cards(replace(report(), technique=technique))}
-    assert "Improved: “Kit purged of air” since " in cards["Wren"].note
+    assert "Improved: “Kit not purged” since " in cards["Wren"].note
     assert not cards["Wren"].lines

@@ -107,6 +107,20 @@ def test_three_equal_technicians_are_named_in_at_most_one_log_in_twenty() -> Non
     assert np.mean(np.concatenate(p_values) <= 0.05) == pytest.approx(0.05, abs=0.006)
 
 
+def test_habits_that_vary_by_month_name_nobody_in_most_logs() -> None:
+    """6 equal technicians, 19 steps, 150 bleeds, months of 25 bleeds that vary (beta-binomial, dispersion 2.2)."""
+    rng, false_alarms = np.random.default_rng(22), 0
+    who, month = np.repeat(np.arange(6), 150), np.tile(np.repeat(np.arange(6), 25), 6)
+    names, months, work = pl.Series(who).cast(pl.String), pl.Series(month), np.zeros(len(who), dtype=np.intp)
+    for _ in range(40):
+        share = rng.uniform(0.05, 0.3, 19)
+        monthly = rng.beta(share * 19, (1 - share) * 19, (36, 19))[who * 6 + month]
+        misses = [pl.Series(one) for one in (rng.random(monthly.shape) < monthly).T]
+        parts = compare_with_peers(names, CovariatePatterns(np.zeros((1, 0)), work), misses, months)
+        false_alarms += bool((benjamini_hochberg(np.concatenate([part.p_value for part in parts])) <= 0.05).any())
+    assert false_alarms <= 6  # 2 expected at most; 37 without the design effect
+
+
 def test_a_technician_who_misses_more_is_clear_and_the_others_are_not_named() -> None:
     rows = {"Wren": 45, "Alder": 15, "Flint": 17, "Sorrel": 13}
     table = technique_table(ready(*(entries(who, purged(missed, 150)) for who, missed in rows.items())), NO_COSTS)

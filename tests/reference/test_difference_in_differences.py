@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analysis.people.coaching import Changes, difference
+from analysis.people.coaching import ShareChanges, difference
 from analysis.stats import between_variance
 
 BEFORE = {"Wren": 16, "Sorrel": 8, "Flint": 10, "Alder": 12}
@@ -32,7 +32,9 @@ def test_the_change_equals_the_interaction_of_a_regression():
     theirs = sm.OLS(y, np.column_stack([post * own, post, people])).fit()
     before, after = (np.array([c[w] for w in BEFORE]) / BLEEDS for c in (BEFORE, AFTER))
     variance = np.full(4, 0.01)  # equal, as the counts are
-    matches = difference(Changes(before[:1], after[:1], variance[:1]), Changes(before[1:], after[1:], variance[1:]))
+    matches = difference(
+        ShareChanges(before[:1], after[:1], variance[:1]), ShareChanges(before[1:], after[1:], variance[1:])
+    )
     assert matches.change == pytest.approx(theirs.params[0], abs=1e-12)
     assert matches.peers_change == pytest.approx(theirs.params[1], abs=1e-12)
 

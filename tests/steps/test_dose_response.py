@@ -1,13 +1,16 @@
 """Dose-response curves."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
 from analysis.standard import Limits
+from analysis.standard.rules import Between
 from analysis.steps import dose_response_base, dose_response_curves
-from analysis.steps.dose_response import reading_curve
+from analysis.steps.dose_response import _fit_curve, _MeasuredReading, reading_curve
 
 
 @pytest.fixture(scope="module")
@@ -85,3 +88,25 @@ def test_a_side_of_the_limit_with_few_readings_keeps_a_level():
     curve = reading_curve(readings, Limits(1.0, None))
     assert curve.grid.tolist() == [0, 1, 2, 3, 4, 5]
     assert curve.pooled == (None, None, None, None, None, "5+")
+
+
+def test_a_value_with_too_few_readings_counts_with_a_neighbour_on_its_side_of_the_limit():
+    counts = {0: 400, 1: 90, 2: 12, 3: 40, 4: 9}
+    readings = np.repeat(np.array(list(counts), dtype=float), list(counts.values()))
+    curve = reading_curve(readings, Limits(None, 1.0), least=30)
+    assert curve.grid.tolist() == [0, 1, 3]
+    assert curve.pooled == (None, None, "2+")
+    assert curve.nearest_counts(readings).tolist() == [400, 90, 61]
+
+
+@pytest.mark.parametrize("highest", [None, 4.0])  # the rare value beyond a limit is alone on its side
+def test_a_rare_value_without_comebacks_does_not_make_a_curve_clear(workshop, costs, highest):
+    base = dose_response_base(workshop, costs.design, costs.return_model)
+    rule = Between(Limits(None, highest))
+    step = replace(next(s for s in workshop.standard.steps if s.id == "settle"), rule=rule)
+    clear = 0
+    for seed in range(40):
+        values = np.random.default_rng(seed).choice(6, 1000, p=[0.45, 0.3, 0.15, 0.06, 0.03, 0.01]).astype(float)
+        curve = reading_curve(values, step.limits, base.fewest_readings)
+        clear += _fit_curve(base, _MeasuredReading(step, values, curve)).table.item(0, "p_value") <= 0.01
+    assert clear <= 3  # 0.4 expected; without pooling or leaving out about 12
