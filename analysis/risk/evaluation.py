@@ -202,13 +202,15 @@ def _month_dispersion(test: TestSet, level: float) -> float:
     Above 1 it is widened from the normal to Student's quantile at this level, because it is estimated.
     """
     by_month = pl.DataFrame({"quarter": test.quarter, "month": test.month, "o": test.came_back, "e": test.risk})
-    by_month = by_month.group_by("quarter", "month").agg(pl.col("o", "e").sum())
+    by_month = (
+        by_month.group_by("quarter", "month", maintain_order=True).agg(pl.col("o", "e").sum()).sort("quarter", "month")
+    )
     ratio = (pl.col("o").sum() / pl.col("e").sum()).over("quarter")
     months = by_month.with_columns(e=pl.col("e") * ratio).filter(pl.col("e") > 0)
     degrees_of_freedom = months.height - months.n_unique("quarter")
     if degrees_of_freedom < 1:
         return 1.0
-    total: float = months.sort("month").select(((pl.col("o") - pl.col("e")) ** 2 / pl.col("e")).sum()).item()
+    total: float = months.select(((pl.col("o") - pl.col("e")) ** 2 / pl.col("e")).sum()).item()
     if total <= degrees_of_freedom:
         return 1.0
     tail = 0.5 + level / 2

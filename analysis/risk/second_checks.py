@@ -35,10 +35,10 @@ class _Estimate:
         The distances from the limits are squared and added (method of variance estimates recovery: A. Donner & G. Y. Zou
         2012, Stat. Methods Med. Res. 21:347-359, from memory).
         """
-        below = np.hypot((self.value - self.lo) * other.value, (other.value - other.lo) * self.value)
-        above = np.hypot((self.hi - self.value) * other.value, (other.hi - other.value) * self.value)
+        downwards = np.hypot((self.value - self.lo) * other.value, (other.value - other.lo) * self.value)
+        upwards = np.hypot((self.hi - self.value) * other.value, (other.hi - other.value) * self.value)
         value = self.value * other.value
-        return _Estimate(value, max(value - float(below), 0.0), value + float(above))
+        return _Estimate(value, max(value - float(downwards), 0.0), value + float(upwards))
 
 
 @dataclass(frozen=True)
@@ -172,10 +172,10 @@ def _checked_share_row(share: float, ranked: _RankedBleeds, cost: SecondCheckCos
     limits = wilson(n_caught, comebacks)
     design_effect = ranked.design_effect(number)
     per_bleed = wilson(n_caught / design_effect, bleeds / design_effect)
-    found = cost.sensitivity.times(_Estimate(n_caught / bleeds, float(per_bleed.lo), float(per_bleed.hi)))
+    faults_found = cost.sensitivity.times(_Estimate(n_caught / bleeds, float(per_bleed.lo), float(per_bleed.hi)))
     saved = [
         float((cost.comeback_minutes * rate - checks / bleeds * cost.check.cost) * cost.bleeds_per_year)
-        for rate in (found.value, found.lo, found.hi)
+        for rate in (faults_found.value, faults_found.lo, faults_found.hi)
     ]
     return {
         "share": number / bleeds,

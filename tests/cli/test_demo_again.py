@@ -28,7 +28,7 @@ def test_the_demo_replaces_its_own_files_but_none_of_the_users(tmp_path: Path, m
     monkeypatch.setattr(demo, "co_operative", partial(co_operative, sessions=150))
     monkeypatch.setattr(demo, "audit_exports", small_audit)
     monkeypatch.setattr(demo, "demo_findings", lambda *_: [])
-    monkeypatch.setattr(demo, "_act_on_list", lambda out, log: out / "exports" / "came-back.csv")
+    monkeypatch.setattr(demo, "act_on_list", lambda out, log: out / "exports" / "came-back.csv")
     words = ("demo", "--out", str(tmp_path / "demo"))
     assert rebleed(*words).returncode == 0
     killed = tmp_path / "demo" / ".audit.writing"  # left by a killed run

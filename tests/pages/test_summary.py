@@ -173,10 +173,10 @@ def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
 
 def test_a_simple_rule_is_recommended_only_where_the_risks_gain_little() -> None:
     """The fixture's upper limit of 0.01 is 5% of a log loss of 0.21; 0.03 may still be worth having."""
-    known, gain = with_predictions(report()), pl.col("baseline_name") == "default trees"
+    audited, gain = with_predictions(report()), pl.col("baseline_name") == "default trees"
     for upper, recommended in ((0.01, True), (0.03, False)):
         hi = pl.when((pl.col("metric") == "log_loss_gain") & gain).then(upper).otherwise("hi")
-        action = model_question(replace(known, model=known.model.with_columns(hi=hi))).action
+        action = model_question(replace(audited, model=audited.model.with_columns(hi=hi))).action
         assert ("gradient-boosted trees" in action) == recommended
 
 

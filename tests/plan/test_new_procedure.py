@@ -195,7 +195,7 @@ def test_the_proposed_file_differs_in_that_limit_alone() -> None:
     content = tomllib.loads(text)
     assert [step["min"] for step in content["step"]] == [2, 3]
     assert "adopted_on" not in content
-    assert "was 2: 9.0% (8.0–10.0%) come back at 2 (90 bleeds)" in text
+    assert "was 2: at 2, 9.0% (8.0–10.0%) come back (90 bleeds)" in text
 
 
 def test_the_command_says_what_changes(tmp_path: Path) -> None:
