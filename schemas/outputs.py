@@ -346,14 +346,14 @@ class Tolerance(OutputTable):
 
 
 class Interactions(OutputTable):
-    """Whether a miss does more harm on certain work, one row per interaction listed in the procedure."""
+    """Whether a miss does more harm on certain kinds of job, one row per interaction listed in the procedure."""
 
     step: str = schema_field("step ID", required=True)
     title: str = schema_field("step title", required=True)
     field: str = schema_field("field that describes the work", required=True)
     level: str = schema_field("value of that field", required=True)
-    missed_there: int = count("bleeds on that work with the step missed")
-    missed_elsewhere: int = count("bleeds on other work with the step missed")
+    missed_there: int = count("bleeds on that kind of job with the step missed")
+    missed_elsewhere: int = count("bleeds on other jobs with the step missed")
     ratio_there: float = schema_field("hazard ratio of a miss on that work", low=0)
     ratio_there_lo: float = schema_field("95% interval", low=0)
     ratio_there_hi: float = schema_field("95% interval", low=0)
@@ -737,7 +737,7 @@ class Prove(OutputTable):
 
 
 class ProcedureTrial(OutputTable):
-    """The last year's bleeds judged by a new procedure, one row per step and workshop, plus one per step for all workshops."""
+    """Last year's bleeds judged against a new procedure, one row per step and workshop, plus one per step for all workshops."""
 
     step: str = schema_field("step ID in the new procedure", required=True)
     shop: str = schema_field("workshop; empty for all of them together")

@@ -158,7 +158,7 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
     ]  # fmt: skip
     band = (
         alt.Chart()
-        .transform_calculate(scope="datum.shop ? 'all work of ' + datum.shop : 'all work'")
+        .transform_calculate(scope="datum.shop ? 'all bleeds: ' + datum.shop : 'all bleeds'")
         .mark_rect(aria=False, color=CHANCE, opacity=0.22)
         .encode(y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q"), tooltip=tips)
     )
@@ -197,7 +197,9 @@ def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
     began = limits.filter("change_began")
     months = began.get_column("month").unique()
-    words = pl.format("changed in {}", pl.col("month").replace({month: period_name(month) for month in months}))
+    words = pl.format(
+        "comebacks changed in {}", pl.col("month").replace({month: period_name(month) for month in months})
+    )
     shops = pl.col("shop").drop_nulls().unique().sort().str.join(", ")
     every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
     with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{} {}", "shops", words))
@@ -215,7 +217,7 @@ def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...],
     if followed and kinds:
         words.append(
             "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow: "
-            "from all work of that group."
+            "based on all bleeds in that group."
         )
     words += notes
     if cells.by_quarter:

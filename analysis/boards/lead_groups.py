@@ -26,7 +26,7 @@ def compared_kinds(report: Report) -> list[str]:
 def compared(report: Report, selection: Selection, kinds: list[str]) -> list[Any]:
     """Workshops and brake models in one column, technicians in the next; one line where nothing can be compared."""
     if not kinds:
-        words = f"Comparing workshops, technicians or brake models needs two of a kind and {MIN_COMEBACKS} comebacks."
+        words = f"Comparing workshops, technicians or brake models needs at least two of them and {MIN_COMEBACKS} comebacks."
         return [line_of_text(words, 500)]
     columns = [[kind for kind in column if kind in kinds] for column in (("shop", "brake_model"), ("technician",))]
     return [
@@ -52,7 +52,7 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
         word=pl.col("signal").replace_strict(SIGNAL_LABELS),
         interval=pl.format("{}–{}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
         counted=pl.col("comebacks") / pl.col("mature"),
-        scope=pl.format("all work of {}", "group"),
+        scope=pl.format("all bleeds: {}", "group"),
     )  # fmt: skip
     scale = alt.Scale(domain=[0, _ratio_axis_end(report)], clamp=True, nice=False)
     rows_axis = alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL)

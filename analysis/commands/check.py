@@ -62,7 +62,7 @@ def _summary_text(log: Log, as_of: dt.date | None, out: Path | None) -> str:
     lines += notes[:MAX_NOTES]
     if len(notes) > MAX_NOTES:
         lines.append(f"  … and {len(notes) - MAX_NOTES} more notes")
-    lines.append(f"Every reason: {out}/tables/set_aside.csv" if out else "Every reason, row by row: add --out DIR.")
+    lines.append(f"Every reason: {out}/tables/set_aside.csv" if out else "For every reason, row by row, add --out DIR.")
     return "\n".join(lines)
 
 

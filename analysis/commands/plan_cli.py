@@ -167,7 +167,7 @@ def try_new(
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the shares to this CSV file.")
     ] = None,
 ) -> None:
-    """See how many of last year's bleeds would have met a new procedure, how many minutes it takes and how many comebacks it
+    """See how many of last year's bleeds would have complied with a new procedure, how many minutes it takes and how many comebacks it
     may prevent.
     """
     from analysis.commands.new_standard import ProcedureChangeOptions, try_standard

@@ -50,14 +50,14 @@ ReturnsFrom = Annotated[
     list[str] | None,
     typer.Option(
         metavar="[SHOP=]DATE",
-        help="First day returns were recorded; may be repeated for each workshop with another date.",
+        help="First day returns were recorded; repeat it for each workshop that has a different date.",
     ),
 ]
 ReturnsTo = Annotated[
     list[str] | None,
     typer.Option(
         metavar="[SHOP=]DATE",
-        help="Last day returns were recorded; may be repeated for each workshop with another date.",
+        help="Last day returns were recorded; repeat it for each workshop that has a different date.",
     ),
 ]
 Groups = Annotated[

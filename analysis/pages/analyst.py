@@ -38,7 +38,7 @@ def analyst_links(report: Report) -> tuple[tuple[str, str], ...]:
     return (
         (
             "trainer.html#log",
-            f"unusual records of {quantity(people, 'technician')}" if people else "tests of the records",
+            f"unusual recording patterns ({quantity(people, 'technician')})" if people else "tests of the records",
         ),
         ("lead.html#worklist", quantity(checks, "second check") if checks else "second checks"),
     )

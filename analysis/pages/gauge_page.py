@@ -96,7 +96,7 @@ def _spread_question(result: GaugeResult) -> Question:
     row = result.table.filter(pl.col("source") == "gauge").row(0, named=True)
     share = f"{gauge / total:.0%} of the study variation" if total else "the whole spread"
     columns = {
-        "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "% study variation",
+        "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "study variation %",
     }  # fmt: skip
     if result.tolerance:
         columns["share_of_tolerance"] = "precision-to-tolerance ratio (6 SD / tolerance) %"

@@ -33,7 +33,9 @@ EARLY_DAYS, MIN_SHARE = 30, 0.03
 def difference_finding(report: Report) -> Finding:
     """Which workshop or technician differs from similar work elsewhere, and whose high rate the work explains."""
     if report.small_sample:
-        return Finding(f"Too few comebacks ({report.comebacks:,}, early or late) to compare workshops or technicians.")
+        return Finding(
+            f"Too few comebacks ({report.comebacks:,}, counting those after {report.window_days} days) to compare workshops or technicians."
+        )
     if not report.rates.get_column("expected").count():
         return Finding("Only unadjusted rates are shown: this log cannot be adjusted for the kind of work.")
     alone = _lone_groups_text(report)
@@ -67,8 +69,8 @@ def _withheld_note(report: Report) -> list[str]:
     withheld = report.rates.filter(pl.col("signal") == "in_question").sort("kind", "group")
     shops = withheld.filter(pl.col("kind") == "shop").get_column("group").to_list()
     people = withheld.filter(pl.col("kind") == "technician").height
-    who = join_words([*shops, *([quantity(people, "technician")] if people else [])])
-    return [f"Not judged, because returns may be incomplete: {who}."] if who else []
+    who = [*shops, *([quantity(people, "technician")] if people else [])]
+    return [f"Not judged, because returns may be incomplete: {join_words(who)}."] if who else []
 
 
 def _lone_groups_text(report: Report) -> str:

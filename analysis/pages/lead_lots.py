@@ -87,7 +87,7 @@ def _lot_text(report: Report, row: dict[str, Any]) -> str:
     own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     shops = f" at {row['shops']}" if row["shops"] else ""
     air = (
-        f"The stand readings suggest trapped air enough for {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
+        f"The stand readings suggest enough trapped air to multiply the risk by {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])}. "
         if row["air_ratio"] is not None
         else ""
     )

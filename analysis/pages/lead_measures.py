@@ -52,7 +52,7 @@ def measure_question(report: Report) -> Question:
             "tables/measure_effects.csv",
         ),
         method=(
-            "The share in the six months after, less that in the six months ending three months before, less the change of workshops without it over the same days. The three months "
+            "The share in the six months after, minus that in the six months ending three months before, minus the change in workshops without it over the same days. The three months "
             "before are left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
             "change on their own: the interval allows for the differences seen on days when no change was made. With one workshop, or a "
             "change in all of them, it is before and after only: something else may have changed on the same day. “Clearly” "

@@ -176,7 +176,7 @@ def _group_change_finding(report: Report, row: dict[str, Any]) -> Finding:
         return _change_finding_by_signs(report, row, counts, signs)
     way = "worse" if rates[1] > rates[0] else "better"
     text = f"{name} has been {way} since {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
-    detail = f"Before {observed_share(*counts[0])}, since {observed_share(*counts[1])}."
+    detail = f"{observed_share(*counts[0])} before, {observed_share(*counts[1])} since."
     step = _moved_step_finding(report, row)
     return Finding(f"{text} {step.text}".strip(), f"{detail} {step.detail}".strip())
 
@@ -192,8 +192,8 @@ def _change_finding_by_signs(
     before, since = (percent(back / bleeds) for back, bleeds in counts)
     return Finding(
         f"{first.text} Comebacks rose in {month}: {before} before, {since} since.",
-        f"{first.detail} Comebacks: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}. Order of "
-        f"events: {dates}.",
+        f"{first.detail} Comebacks: {observed_share(*counts[0])} before, {observed_share(*counts[1])} since. Likely "
+        f"months, each give or take two: {dates}.",
     )
 
 
@@ -214,7 +214,7 @@ def _moved_step_finding(report: Report, row: dict[str, Any]) -> Finding:
     title = missed_title(report, row["step_moved"])
     return Finding(
         f"In the same period “{title}” went from {before:.0%} to {since:.0%} of bleeds.",
-        f"“{title}”: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}.",
+        f"“{title}”: {observed_share(*counts[0])} before, {observed_share(*counts[1])} since.",
     )
 
 

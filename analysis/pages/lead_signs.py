@@ -43,8 +43,8 @@ def sign_finding(report: Report, row: dict[str, Any]) -> Finding:
         f"At {row['shop']}, {what} went {change} in {month_name(row['month'])}."
         if in_question
         else f"{row['shop']} got worse in {month_name(row['month'])}, when {what} went {change}.",
-        f"{capitalised(what)}: before {observed_share(row['before'], row['before_of'])}, since "
-        f"{observed_share(row['since'], row['since_of'])}.",
+        f"{capitalised(what)}: {observed_share(row['before'], row['before_of'])} before, "
+        f"{observed_share(row['since'], row['since_of'])} since.",
     )
 
 
@@ -53,7 +53,7 @@ def sign_name(report: Report, row: dict[str, Any]) -> str:
     if row["sign"] == "missed":
         return f"“{missed_title(report, row['subject'])}”"
     return (
-        f"high {field_label(row['subject'])} readings"
+        f"high readings: {field_label(row['subject'])}"
         if row["sign"] == "reading"
         else f"returns within {row['subject']} days"
     )

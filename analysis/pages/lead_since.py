@@ -107,8 +107,10 @@ def _changes_finding(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
     recalled, measured = _count_brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _count_brakes(report, "recall_closed", "state_before")
-    recalls = f"{quantity(recalled, 'new brake')} to recall, {measured} to measure again"
-    recalls_closed = f"Off the list: {quantity(closed, 'brake')} to recall, {measured_closed} to measure again."
+    recalls = f"{recalled:,} more {'brake' if recalled == 1 else 'brakes'} to recall, {measured} to measure again"
+    recalls_closed = (
+        f"No longer on the list: {quantity(closed, 'brake')} to recall, {measured_closed} to measure again."
+    )
     confirmed = report.changes.filter("confirmed")
     words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is confirmed."
@@ -317,13 +319,12 @@ def _changes_table(report: Report) -> pl.DataFrame:
     rows = [_subject_name(report, row) for row in report.changes.iter_rows(named=True)]
     kinds = [SUBJECT_LABELS.get(kind, field_label(kind)) for kind in report.changes.get_column("subject_kind")]
     words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS | CLOSING_LABELS | HOLD_LABELS
-    month = pl.when(pl.col("kind") == "change_named").then(
-        pl.col("state_now").map_elements(month_name, return_dtype=pl.String)
-    )
+    states = report.changes.select("kind", "state_now").iter_rows()
+    state_now = [month_name(state) if kind == "change_named" else words.get(state, state) for kind, state in states]
     about = [f"{kind}: {name}" if kind != "all" else name for kind, name in zip(kinds, rows, strict=True)]
     return report.changes.with_columns(
         pl.col("state_before").replace(words),
-        state_now=month.otherwise(pl.col("state_now").replace(words)),
+        state_now=pl.Series(state_now, dtype=pl.String),
         label=_change_label(),
         note=pl.Series(
             [_note_with_step_title(report, note) for note in report.changes.get_column("note")], dtype=pl.String

@@ -202,7 +202,7 @@ def second_check_question(report: Report) -> Question:
 
 def _share_found_text(report: Report) -> str:
     """The share of faults that a check finds, and where it is from."""
-    share = f"{report.standard.second_check.sensitivity:.0%} of the faults that would come back"
+    share = f"{report.standard.second_check.sensitivity:.0%} of the faults that would bring a brake back"
     used = report.action_results.filter(pl.col("measure") == SHARE_FOUND, pl.col("note") == SHARE_USED)
     for row in used.iter_rows(named=True):
         return (

@@ -40,7 +40,7 @@ def meeting_sheet(report: Report) -> MeetingSheet:
         change=change_finding(report),
         charts=chart_specs(months_line(report)) if months.get_column("rate").count() else (),
         step=None if step is None else _step_finding(report, step, title),
-        question=f"What stops us doing this on every bleed: “{title}”?"
+        question=f"“{title}”: what stops us doing this on every bleed?"
         if title
         else "Which step is the easiest to forget, and why?",
     )

@@ -55,7 +55,7 @@ def _step_question(report: Report) -> Question:
         points=tuple(_step_points(report)),
         figures=tuple(robustness_points(report)),
         action="Demonstrate the steps that clearly lead to comebacks when missed; use the jobs on the cards as examples." if costly else "",
-        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
+        hint="Click a step (or pick one below) to see how each technician compares with peers." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
         table=page_table(
             ranked,

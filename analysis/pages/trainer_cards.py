@@ -35,9 +35,9 @@ MAX_CARDS = 60
 COPIES = "copied_entries"
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
-    "costs_comebacks": "the misses lead to too few comebacks to practise this first",
-    "goes_with_comebacks": "the misses go with too few comebacks to practise this first",
-    "suspected": "the misses lead to too few comebacks to practise this first",
+    "costs_comebacks": "missing it causes too few comebacks to make it a priority",
+    "goes_with_comebacks": "too few comebacks go with missing it to make it a priority",
+    "suspected": "missing it causes too few comebacks to make it a priority",
     "no_sign": f"a cost above {SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): low priority",
     "not_known": "no clear cost, but a real one cannot be ruled out, so keep the step",
     "too_few": "too few comebacks to say whether it costs any",
@@ -91,7 +91,7 @@ def card_question(report: Report) -> Question:
         ),
         method=(
             "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
-            "counts from then on. Each technician's misses are compared with what peers miss on similar work; small samples are "
+            "counts from then on. Each technician's misses are compared with what peers miss on similar work; differences from small samples are "
             "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls the false discovery rate at 5% over all technicians and steps. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is listed on the card, but not among those to practise first. "
@@ -245,7 +245,7 @@ def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> lis
     steps = [
         f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: in "
         f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
-        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of {row['recorded_before']:,} before"
+        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of the {row['recorded_before']:,} before that"
         for row in rows.iter_rows(named=True)
     ]
     if not steps:

@@ -50,7 +50,7 @@ def learner_question(report: Report) -> Question:
             "Every recorded step of every bleed is compared with what experienced technicians miss on similar work. A "
             "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
             "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as their peers is flagged as "
-            "needing help in at most 5 of 100. The first day is the one recorded, else the first bleed in the log. Comebacks "
+            "needing help in at most 5 of 100. The first day is the one recorded or, failing that, the first bleed in the log. Comebacks "
             "are shown but not used for the decision: they are too late and too few."
         ),
     )  # fmt: skip

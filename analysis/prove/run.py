@@ -105,8 +105,8 @@ def _audit_all(scenarios: list[ProofWorkshop], cluster: str | None) -> Iterator[
     import joblib
 
     if cluster is None:
-        run = joblib.Parallel(n_jobs=-1, return_as="generator", inner_max_num_threads=1)
-        with warnings.catch_warnings():
+        with joblib.parallel_config("loky", inner_max_num_threads=1), warnings.catch_warnings():
+            run = joblib.Parallel(n_jobs=-1, return_as="generator")
             warnings.filterwarnings("ignore", message=".*being processed by the workers")  # when an error ends the run
             yield from zip(scenarios, run(joblib.delayed(audit_simulation)(one) for one in scenarios), strict=True)
         return

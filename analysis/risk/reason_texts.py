@@ -111,7 +111,7 @@ def _context_topics() -> list[Topic]:
         Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _format_whole(pl.col("shop_temp_c")))),
         Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _format_one_decimal(pl.col("lever_travel_before_mm")))),
         Topic(("piston_pairs",), pl.format("{} pairs of pistons", _format_whole(pl.col("piston_pairs")))),
-        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} of the technician that day", _format_whole(place)))),
+        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("number {} of the technician's bleeds that day", _format_whole(place)))),
         Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more often than other models", model))),
     ]  # fmt: skip
 

@@ -33,7 +33,7 @@ LABELS = {
     "minutes": "Bench time",
     "lever_travel_before_mm": "Lever travel to the bite point before",
     "lever_travel_after_mm": "Lever travel to the bite point after",
-    "pump_gain_mm": "Pump-up (shortening after five quick pulls)",
+    "pump_gain_mm": "Pump-up (how much shorter the travel is after five quick pulls)",
 }
 """Labels that say more than those of the pages, because they ask for an entry."""
 COUNTED = {

@@ -112,7 +112,7 @@ class Standard:
     """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one.
 
     `adopted_on` is the first day on which it applied (None: always), `shops` the workshops it applies to (empty: all).
-    `earlier` holds other versions: each bleed is judged by the version for its day and workshop, and reported under the
+    `earlier` holds other versions: each bleed is judged against the version for its day and workshop, and reported under the
     steps of this one.
     """
 

@@ -103,7 +103,7 @@ class UnseenCauses:
         if notes:
             notes.append(
                 "Something that is not recorded may cause both missed steps and comebacks. The steps below go with comebacks; "
-                "whether they lead to them cannot be said from this log."
+                "this log cannot show whether they cause them."
             )
         return tuple(notes)
 

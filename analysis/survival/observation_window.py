@@ -119,11 +119,11 @@ def recording_notes(log: Log, observation_window: ObservationWindow = WHOLE_LOG)
     if late:
         notes.append(
             f"The first return is on {first_return}, the first bleed on {first_bleed}: if returns were not recorded "
-            f"before, use --returns-from {first_return}, so that earlier bleeds are not counted as successes."
+            f"before then, use --returns-from {first_return}, so that earlier bleeds are not counted as successes."
         )
     if early:
         notes.append(
-            f"The last return is on {last_return}, the last bleed on {last_bleed}: if returns were not recorded after, "
+            f"The last return is on {last_return}, the last bleed on {last_bleed}: if returns were not recorded after that, "
             f"use --returns-to {last_return}, so that later bleeds are not counted as successes."
         )
     return tuple(notes)

@@ -94,7 +94,10 @@ def test_nothing_to_recall_asks_for_nothing() -> None:
 def test_a_recall_dealt_with_since_is_not_denied() -> None:
     again = [bleed("S1", "2026-06-01", leak_seen=True), bleed("S2", "2026-06-10", leak_seen=False)]
     text = recall_question(audited(again)).answer.text
-    assert text == "Nothing to recall now: 1 bleed broke a safety rule, and each brake has been dealt with since."
+    assert (
+        text
+        == "Nothing to recall now: 1 bleed broke a safety rule, but every brake concerned has been dealt with since."
+    )
 
 
 def test_a_log_without_safety_fields_cannot_be_checked_for_recalls() -> None:

@@ -84,7 +84,7 @@ CASES = [
         ("return", 10, True, None),
     ),
     Case(
-        "a worn part found overrules the complaint",
+        "a worn part overrides the complaint",
         (at("2026-01-01"),),
         (at("2026-01-11", finding="worn_part"),),
         ("as_of", 180, False, None),
