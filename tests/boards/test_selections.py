@@ -155,7 +155,7 @@ def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, audit
     opened(driver, folder / "lead.html")
     shops = Select(driver.find_element(By.NAME, "shop"))
     name = audited.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null()).get_column("group")[0]
-    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all work of {name}']")
+    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all bleeds: {name}']")
     ActionChains(driver).move_to_element(mark).click().perform()
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(name))
     assert shops.first_selected_option.text == name
@@ -202,7 +202,7 @@ def test_another_workshop_ends_the_choice_of_a_technician_who_is_not_there(drive
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{other}: "))
     assert "technician=" not in driver.current_url
     opened(driver, folder / "lead.html", f"#technician={who}")
-    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all work of {other}']")
+    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all bleeds: {other}']")
     ActionChains(driver).move_to_element(mark).click().perform()
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{other}: "))
     opened(driver, folder / "lead.html", address)

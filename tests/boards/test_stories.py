@@ -51,9 +51,9 @@ def test_a_page_opens_with_few_words(driver, audit, file, most) -> None:
 def test_the_lead_sees_who_differs_without_a_click(driver, audit) -> None:
     opened(driver, audit / "lead.html")
     observed = visible(driver)
-    assert "for: all work of Juniper; observed / expected: 2" in observed
-    juniper = next(line for line in observed.splitlines() if "all work of Juniper" in line)
-    wren = next(line for line in observed.splitlines() if "all work of Wren" in line)
+    assert "for: all bleeds: Juniper; observed / expected: 2" in observed
+    juniper = next(line for line in observed.splitlines() if "all bleeds: Juniper" in line)
+    wren = next(line for line in observed.splitlines() if "all bleeds: Wren" in line)
     assert "signal: high" in juniper
     assert "signal: high" not in wren
     assert "Kit not purged" in observed

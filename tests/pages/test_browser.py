@@ -48,8 +48,8 @@ FIRST_SCREEN = {
 }
 """Where a board has its figures and first row of charts, which a screen of 1280 by 800 shows; a narrow one shows the figures and the selection."""
 BOTTOM = """
-const found = [...document.querySelectorAll(arguments[0])];
-return found.length ? Math.max(...found.map(one => one.getBoundingClientRect().bottom + scrollY)) : 9999;
+const boxes = [...document.querySelectorAll(arguments[0])].map(one => one.getBoundingClientRect()).filter(box => box.width);
+return boxes.length ? Math.max(...boxes.map(box => box.bottom + scrollY)) : 9999;
 """
 
 

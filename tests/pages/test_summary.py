@@ -86,8 +86,8 @@ def test_a_step_that_moved_with_a_change_says_which_way(missed_since: bool, way:
     assert f"went {way} of bleeds" in finding.text
     before, after = ("0.0", "100.0") if missed_since else ("100.0", "0.0")
     bleeds = int((~since).sum()), int(since.sum())
-    assert f": before {before}% of {bleeds[0]:,} bleeds (" in finding.detail
-    assert f"since {after}% of {bleeds[1]:,} bleeds (" in finding.detail
+    assert f": {before}% of {bleeds[0]:,} bleeds (" in finding.detail
+    assert f" before, {after}% of {bleeds[1]:,} bleeds (" in finding.detail
 
 
 def test_no_risk_gives_its_reason() -> None:
