@@ -197,12 +197,10 @@ def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
     began = limits.filter("change_began")
     months = began.get_column("month").unique()
-    words = pl.format(
-        "comebacks changed in {}", pl.col("month").replace({month: period_name(month) for month in months})
-    )
+    words = pl.format("change, {}", pl.col("month").replace({month: period_name(month) for month in months}))
     shops = pl.col("shop").drop_nulls().unique().sort().str.join(", ")
     every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
-    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{} {}", "shops", words))
+    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
     return pl.concat(
         [
             every.select("month", shop=pl.lit(None, pl.String), words=with_shops),

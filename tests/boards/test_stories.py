@@ -30,7 +30,7 @@ def driver() -> Iterator:
         yield one
 
 
-NEAR_THE_CHANGE = "changed in (June|July|August|September|October) 2025"
+NEAR_THE_CHANGE = "change, (June|July|August|September|October) 2025"
 """The kit was no longer purged from July 2025."""
 
 

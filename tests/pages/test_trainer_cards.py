@@ -213,6 +213,8 @@ def test_an_improvement_in_copied_entries_says_so() -> None:
     )
     audited = with_verdicts("costs_comebacks", technique=technique(better))
     doubted = cards_of(replace(audited, credibility=flags))["Wren"].note
-    assert ": in 40.0% (30.9–49.8%) of the last 100 bleeds, against 70.0% (56.2–80.9%) of the 50 before that." in doubted
+    assert (
+        ": in 40.0% (30.9–49.8%) of the last 100 bleeds, against 70.0% (56.2–80.9%) of the 50 before that." in doubted
+    )
     assert "look copied from another bleed: check first." in doubted
     assert "copied" not in cards_of(replace(audited, credibility=flags.clear()))["Wren"].note
