@@ -36,7 +36,7 @@ def bare(back, *, age_days=None, return_days=None, missed=None, **columns) -> Bl
         "month": [day.strftime("%Y-%m") for day in started],
         "age_days": age.astype(np.int64),
         "mature": age >= WINDOW,
-        "return_days": pl.Series(days.tolist()).fill_nan(None).cast(pl.Int64).set(pl.Series(~returned), None),
+        "return_days": pl.Series(days.tolist(), dtype=pl.Float64).fill_nan(None).cast(pl.Int64).set(pl.Series(~returned), None),
         "next_bleed_days": pl.Series([None] * n, dtype=pl.Int64),
         "days_at_risk": at_risk,
         "end": np.where(returned, "return", "as_of"),
