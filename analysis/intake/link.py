@@ -47,11 +47,11 @@ def link_returns(
         .select(
             "bike_id",
             "brake",
-            "job_reason",
             bleed="session_id",
             time=pl.col("started_at"),
             day=pl.col("started_at").dt.date(),
             timed=pl.col("started_at_has_time"),
+            repair=pl.col("job_reason").is_in(RETURN_REASONS),
         )
         .sort("time", "bleed")
     )
@@ -115,15 +115,16 @@ def _latest_of_brake(bleeds: pl.DataFrame, returns: pl.DataFrame, by: list[str])
     """The latest earlier bleed that is not the repair of the return (comeback_id, bleed)."""
     of_earlier_days = (
         returns.select("comeback_id", *by, time=pl.col("time").dt.truncate("1d") - pl.duration(microseconds=1))
-        .join_asof(bleeds, on="time", by=by, strategy="backward", check_sortedness=False)
+        .join_asof(bleeds.select(*by, "time", "bleed"), on="time", by=by, strategy="backward", check_sortedness=False)
         .select("comeback_id", before="bleed")
     )
+    returns = returns.select("comeback_id", *by, "time", "day_back", "back_timed")
     latest = returns.join_asof(bleeds, on="time", by=by, strategy="backward", check_sortedness=False)
     unclear = (pl.col("day") == pl.col("day_back")) & ~(pl.col("timed") & pl.col("back_timed")).fill_null(False)
     bleed = (
-        pl.when(unclear & pl.col("job_reason").is_in(RETURN_REASONS))
+        pl.when(unclear & pl.col("repair"))
         .then("before")
-        .when(unclear & pl.col("job_reason").is_null())
+        .when(unclear & pl.col("repair").is_null())
         .then(pl.coalesce("before", "bleed"))
         .otherwise("bleed")
     )

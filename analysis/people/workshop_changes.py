@@ -98,14 +98,12 @@ def _effect_row(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
     if own.is_empty() or own.select(pl.sum_horizontal("yes_before", "yes_after")).sum().item() < outcome.minimum:
         return row
     if event["shop"] is None:
-        own = own.select(pl.lit("all").alias("shop"), pl.exclude("shop").sum())
+        own = own.select(pl.lit("").alias("shop"), pl.exclude("shop").sum())
     others = counts.filter(~pl.col("shop").is_in(_changing_shops(measures, event)))
     change = share_changes(own)
     row |= {"before": float(change.before[0]), "after": float(change.after[0])}
     row |= {f"bleeds_{side}": own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-    alike = (
-        outcome.alike if event["shop"] is not None else [one.with_columns(shop=pl.lit("all")) for one in outcome.alike]
-    )
+    alike = outcome.alike if event["shop"] is not None else [one.with_columns(shop=pl.lit("")) for one in outcome.alike]
     wander = estimate_period_variance(
         alike, "shop", lambda _, day: _changing_shops(measures, event | {"began_on": day, "shop": None})
     )
@@ -124,7 +122,7 @@ def _effect_row(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
 
 def _group_by_workshop(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
     """The bleeds by workshop; for a change in all of them, those of all together."""
-    return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit("all"))
+    return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit(""))  # no workshop's name
 
 
 def _before_after_columns(change: ShareChanges, wander: PeriodVariance | None) -> dict[str, Any]:
@@ -142,4 +140,4 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     recent = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
     about = pl.col("step").is_null() | pl.lit(event["step"] is None) | pl.col("step").eq_missing(event["step"])
     rows = measures.filter(recent, about)
-    return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
+    return [name for name in (event["shop"], *rows.get_column("shop")) if name]
