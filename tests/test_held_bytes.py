@@ -52,7 +52,7 @@ def many(file: Path, times: int) -> pl.DataFrame:
 
 
 def test_reading_takes_little_more_than_the_log(allocated: dict[str, float]) -> None:
-    assert allocated["read"] < 1_350
+    assert allocated["read"] < 1_300
 
 
 def test_a_prepared_log_lies_in_memory_once(allocated: dict[str, float]) -> None:

@@ -43,7 +43,8 @@ def link_returns(
     has_return = pl.col("bike_id").is_in(comebacks["bike_id"].implode())
     is_named = pl.col("session_id").is_in(comebacks["session_id"].drop_nulls().implode())
     bleeds = (
-        sessions.filter(has_return | is_named)
+        sessions.select("session_id", "bike_id", "brake", "started_at", "started_at_has_time", "job_reason")
+        .filter(has_return | is_named)
         .select(
             "bike_id",
             "brake",

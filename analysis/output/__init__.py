@@ -2,8 +2,9 @@
 
 from analysis.output.earlier_run import read_earlier
 from analysis.output.manifest import LIBRARIES, MANIFEST, read_proof, run_manifest_text
-from analysis.output.name_key import NameSearch, assign_codes, codes_for_names, key_path, read_key, write_key
-from analysis.output.new_file import cannot_write_error, refuse_existing, run_lock, write_new_file
+from analysis.output.name_key import assign_codes, codes_for_names, key_path, read_key, write_key
+from analysis.output.name_search import NameSearch
+from analysis.output.new_file import cannot_write_error, refuse_existing, write_new_file
 from analysis.output.pseudonyms import (
     hidden_fields,
     hidden_values,
@@ -13,6 +14,7 @@ from analysis.output.pseudonyms import (
     pseudonymise,
 )
 from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
+from analysis.output.run_lock import run_lock
 from analysis.output.write import (
     csv_text,
     write_check,

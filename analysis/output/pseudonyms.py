@@ -17,7 +17,7 @@ from typing import Any
 import polars as pl
 
 from analysis.intake import PEOPLE_COLUMNS, SORTED_BY, Log, OwnField, RejectedRows, normalise, with_reasons
-from analysis.output.name_key import NameSearch, distinct_replacements
+from analysis.output.name_search import NameSearch, distinct_replacements
 from analysis.standard import Standard, built_in
 from schemas import LOG_TABLES, dictionary
 

@@ -12,7 +12,8 @@ from pathlib import Path
 
 from analysis.errors import UserError
 from analysis.output.manifest import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
-from analysis.output.new_file import cannot_write_error, run_lock
+from analysis.output.new_file import cannot_write_error
+from analysis.output.run_lock import run_lock
 
 MAX_LISTED = 5
 """Files listed in a message."""

@@ -9,14 +9,9 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.people.entries import (
-    EntryFinding,
-    constant_findings,
-    copy_findings,
-    digit_findings,
-    duration_findings,
-    recorded_values,
-)
+from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
+from analysis.people.digit_preference import digit_findings
+from analysis.people.entries import EntryFinding, recorded_values
 from analysis.people.selective_recording import selective_findings
 from analysis.stats import Z95, FloatArray, benjamini_hochberg, kendall_tau
 from analysis.steps import build_design, crude_step_differences, estimate_marginal_effects

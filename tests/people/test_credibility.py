@@ -11,14 +11,9 @@ import pytest
 from scipy import stats
 
 from analysis.people import credibility
-from analysis.people.entries import (
-    EntryFinding,
-    constant_findings,
-    copy_findings,
-    digit_findings,
-    duration_findings,
-    recorded_values,
-)
+from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
+from analysis.people.digit_preference import digit_findings
+from analysis.people.entries import EntryFinding, recorded_values
 from tests.people.logs import FIRST, entries, ready
 
 PEOPLE = ("Alder", "Flint", "Sorrel")

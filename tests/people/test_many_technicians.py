@@ -8,7 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people.entries import constant_findings, copy_findings, digit_findings, recorded_values
+from analysis.people.copies_and_habits import constant_findings, copy_findings
+from analysis.people.digit_preference import digit_findings
+from analysis.people.entries import recorded_values
 from analysis.people.peer_comparison import RIDGE, compare_with_peers
 from analysis.people.selective_recording import selective_findings
 from analysis.rates import CovariatePatterns

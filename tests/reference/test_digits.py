@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people.entries import digit_chi_square, digit_findings, recorded_values
+from analysis.people.digit_preference import digit_chi_square, digit_findings
+from analysis.people.entries import recorded_values
 
 PI = np.array([93, 116, 103, 102, 93, 97, 94, 95, 101, 106])
 WEIGHTS = np.array([35, 0, 2, 1, 4, 24, 1, 4, 7, 2])
