@@ -159,6 +159,11 @@ class Report(
         return self.standard.comeback.minutes
 
     @property
+    def returns_read(self) -> bool:
+        """Whether any return was read, in a table or as the reason for a later job; if not, a rate of zero means nothing."""
+        return self.log.has_comebacks_table or self.comebacks > 0
+
+    @property
     def years(self) -> YearOnYear | None:
         """The last year with complete follow-up against the year before; None if the log does not cover both."""
         return year_on_year(self.data)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.boards.figures import no_returns
 from analysis.days import quarter_of
 from analysis.report import Report
 from schemas import validate_table
@@ -75,7 +74,7 @@ def _bleed_rows(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
     days, age = pl.col("return_days"), pl.col("observed_days")
     missed = [report.data.missed.get_column(step) for step in steps]
     empty_steps = CELL_STEPS - len(steps)
-    recorded = pl.lit(not no_returns(report))  # without returns nothing was followed, and no rate is zero
+    recorded = pl.lit(report.returns_read)  # without returns nothing was followed, and no rate is zero
     early = {
         name: value
         for limit in EARLY_DAYS

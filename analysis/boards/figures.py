@@ -40,11 +40,6 @@ def lead_figures(report: Report) -> tuple[Figure, ...]:
     )
 
 
-def no_returns(report: Report) -> bool:
-    """Whether no return was read at all, so that a rate of zero would mean nothing."""
-    return not report.log.has_comebacks_table and not report.comebacks
-
-
 def _recall_figure(report: Report) -> Figure:
     label, recalls = "Brakes to recall", open_recalls(report)
     unrecorded = unrecorded_safety_checks(report.log)
@@ -61,7 +56,7 @@ def _recall_figure(report: Report) -> Figure:
 
 def _rate_figure(report: Report) -> Figure:
     label = f"Came back within {report.window_days} days"
-    if no_returns(report):
+    if not report.returns_read:
         return Figure(label, "no rate", "no returns were read")
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
     if not row["mature"]:
@@ -75,8 +70,8 @@ def _rate_figure(report: Report) -> Figure:
 
 def _cost_figure(report: Report) -> Figure:
     label = "Bench hours lost a year"
-    if report.costs.is_empty() or no_returns(report):
-        return Figure(label, "not known", "no returns were read" if no_returns(report) else "too early to say")
+    if report.costs.is_empty() or not report.returns_read:
+        return Figure(label, "not known", "too early to say" if report.returns_read else "no returns were read")
     row, currency = report.costs.row(0, named=True), report.currency
     detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
     if currency:

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.board_cells import EARLY_DAYS, CountedCells, count_cells
-from analysis.boards.figures import lead_figures, no_returns
+from analysis.boards.figures import lead_figures
 from analysis.boards.lead_course import MIN_DRAWN, how_soon, moved_step_charts, period_axis
 from analysis.boards.lead_groups import compared, compared_kinds
 from analysis.boards.selection import (
@@ -45,7 +45,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
     """
     cells = count_cells(report)
     unread = "no returns were read: no rate"
-    without_rate = unread if no_returns(report) else f"none followed for {report.window_days} days yet"
+    without_rate = f"none followed for {report.window_days} days yet" if report.returns_read else unread
     selection = build_selection(cells)
     kinds = compared_kinds(report)
     unused = [parameter for kind, parameter in selection.clicked.items() if kind not in kinds]

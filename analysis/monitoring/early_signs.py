@@ -7,7 +7,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.stats import FloatArray, holm, hypergeometric_mid_p, student_tail
+from analysis.stats import FloatArray, holm, hypergeometric_mid_p, pearson_dispersion, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import EarlySigns
 
@@ -117,13 +117,3 @@ def locate_level_change(k: FloatArray, n: FloatArray) -> tuple[int, float] | Non
         t = np.sqrt(chi_square[at] / dispersion)
         p_value = max(p_value, 2 * float(student_tail(t, len(k) - 2)))  # F(1, months - 2) is the square of t
     return at, min(p_value * len(candidates), 1.0)
-
-
-def pearson_dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
-    """Pearson's chi-square of monthly shares `k / n` within both periods over its degrees of freedom, at least 1 of them."""
-    total = 0.0
-    for part in (slice(None, at + 1), slice(at + 1, None)):
-        share = k[part].sum() / n[part].sum()
-        if 0 < share < 1:
-            total += float(((k[part] - n[part] * share) ** 2 / (n[part] * share * (1 - share))).sum())
-    return total / max(len(k) - 2, 1)

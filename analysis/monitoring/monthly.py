@@ -10,14 +10,22 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.monitoring.control_charts import ChangePoint, ControlCharts, control_charts, locate_change
-from analysis.monitoring.early_signs import pearson_dispersion
 from analysis.monitoring.null_model import (
     MonthlySeries,
     NullModel,
     fit_null_model,
     fit_null_models_with_shared_variance,
 )
-from analysis.stats import MAX_LEVELS, FloatArray, benjamini_hochberg, holm, normal_tail, student_tail, sum_by_level
+from analysis.stats import (
+    MAX_LEVELS,
+    FloatArray,
+    benjamini_hochberg,
+    holm,
+    normal_tail,
+    pearson_dispersion,
+    student_tail,
+    sum_by_level,
+)
 from schemas import empty, validate_table
 from schemas.outputs import Months
 

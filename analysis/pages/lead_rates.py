@@ -34,7 +34,7 @@ NO_RETURNS = "Add the table of returns (bike, brake, date, complaint) to the exp
 def rate_finding(report: Report) -> Finding:
     """The share of followed bleeds that came back, with its interval and denominator."""
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
-    if not (report.log.has_comebacks_table or report.comebacks):
+    if not report.returns_read:
         return Finding("Comeback rate unknown: no returns were read.", NO_RETURNS)
     if not row["mature"]:
         return Finding(f"Too early for a comeback rate: no bleed has been followed for {report.window_days} days yet.")
@@ -73,7 +73,7 @@ def rate_question(report: Report) -> Question:
 def _rate_action(report: Report) -> str:
     """How to use the rate; without one there is nothing to quote."""
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
-    if not (report.log.has_comebacks_table or report.comebacks):
+    if not report.returns_read:
         return "Add the returns, then audit again."
     return "Quote the rate with its interval; do not count a recent bleed as good yet." if row["mature"] else ""
 
@@ -108,7 +108,7 @@ def _rate_points(report: Report) -> list[str]:
 def trend_finding(report: Report) -> Finding | None:
     """Whether the last year differs from the year before; None where the log has no two years, or no return was read."""
     years = report.years
-    if years is None or not (report.log.has_comebacks_table or report.comebacks):
+    if years is None or not report.returns_read:
         return None
     now, before, lo, hi = years.now, years.before, float(years.limits.lo), float(years.limits.hi)
     state = "has not clearly changed from" if lo <= 0 <= hi else f"is clearly {'up' if lo > 0 else 'down'} on"

@@ -10,9 +10,8 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.people.coaching import (
+from analysis.people.before_after import (
     CHOICE_DAYS,
-    CLEAR_Q,
     DAYS_EITHER_SIDE,
     PeriodVariance,
     ShareChanges,
@@ -21,6 +20,7 @@ from analysis.people.coaching import (
     estimate_period_variance,
     share_changes,
 )
+from analysis.people.coaching import CLEAR_Q
 from analysis.stats import Z95, benjamini_hochberg
 from schemas import empty, validate_table
 from schemas.log import Measures
@@ -49,7 +49,7 @@ def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame
 
     Estimand: the share of bleeds with the outcome in the half year after the first day, minus that in the half year that
     ended a quarter before it, minus the mean change in workshops that changed nothing on the same step in that time. The
-    quarter before is left out because a bad quarter is often the reason for a change (`coaching.difference`). Workshops
+    quarter before is left out because a bad quarter is often the reason for a change (`before_after.difference`). Workshops
     also drift without any change; how much is estimated around days on which nothing began, and widens the interval.
     Outcomes: the step missed, a comeback within the window, a comeback within 30 days. With a single workshop, a change in
     all of them, or too few such days, only before and after are compared, and no change is called clear. `q_value`

@@ -59,9 +59,9 @@ class Comparison:
 def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
     """Compare each group with the others, so that one unusual group does not make the others look unusual.
 
-    While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference, and from the
-    case-mix model, and the rest are compared again among themselves; excluded groups are compared with those left. If two groups are left and differ,
-    the data cannot say which is unusual, and both signal.
+    While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference and from
+    the case-mix model, and the rest are compared again among themselves; excluded groups are compared with those left. If
+    two groups are left and differ, the data cannot say which is unusual, and both signal.
     """
     excluded, q = np.zeros(groups.groups, dtype=bool), np.full(groups.groups, np.nan)
     expectation = groups.expectation()

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from analysis.dataset import BleedData
-from analysis.stats import Z95, Interval, share_difference, student_quantile
+from analysis.stats import Z95, Interval, pearson_dispersion, share_difference, student_quantile
 
 YEAR = dt.timedelta(days=365)
 MIN_SHARE_OF_YEAR = 0.9
@@ -79,17 +79,9 @@ def year_change(now: YearCounts, before: YearCounts) -> Interval:
     (Pearson's chi-square over its degrees of freedom), if above 1, with Student's t for its estimate (P. McCullagh &
     J. A. Nelder 1989, Generalized Linear Models, sect. 4.5).
     """
-    parts = [_pearson(year) for year in (now, before)]
-    freedom = sum(months for _, months in parts)
-    dispersion = sum(chi_square for chi_square, _ in parts) / max(freedom, 1)
+    k = np.array(before.comebacks_by_month + now.comebacks_by_month, dtype=float)
+    n = np.array(before.bleeds_by_month + now.bleeds_by_month, dtype=float)
+    dispersion, freedom = pearson_dispersion(k, n, len(before.bleeds_by_month) - 1), max(len(k) - 2, 1)
     shrink = 1 / (dispersion * (student_quantile(0.975, freedom) / Z95) ** 2) if dispersion > 1 else 1.0
     first, second = ((year.comebacks * shrink, year.bleeds * shrink) for year in (now, before))
     return share_difference(first, second)
-
-
-def _pearson(year: YearCounts) -> tuple[float, int]:
-    """Chi-square of the months about the year's rate, and its degrees of freedom."""
-    k, n = (np.asarray(counts, dtype=float) for counts in (year.comebacks_by_month, year.bleeds_by_month))
-    if not 0 < year.rate < 1:
-        return 0.0, 0
-    return float(((k - n * year.rate) ** 2 / (n * year.rate * (1 - year.rate))).sum()), len(k) - 1

@@ -43,8 +43,8 @@ class _Estimate:
 
 @dataclass(frozen=True)
 class SecondCheckCost:
-    """What checks cost and save: the procedure's second check, bench minutes per comeback (its parts converted to minutes),
-    bleeds a year, and from how many faults the share that a check finds is estimated (0: it is as the procedure sets it)."""
+    """What checks cost and save: the procedure's second check, bench minutes per comeback, bleeds a
+    year, and from how many faults the share that a check finds is estimated (0: it is as the procedure sets it)."""
 
     check: SecondCheck
     comeback_minutes: float

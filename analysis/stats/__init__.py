@@ -25,6 +25,7 @@ from analysis.stats.hypotheses import (
     holm,
     kendall_tau,
     omitted_variable_bias,
+    pearson_dispersion,
     robustness_value,
     systematic_error,
 )
@@ -110,6 +111,7 @@ __all__ = [
     "normal_tail",
     "omitted_variable_bias",
     "out_of_fold_log_odds",
+    "pearson_dispersion",
     "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",

@@ -134,3 +134,24 @@ def calibrated_p_value(estimate: ArrayLike, standard_error: ArrayLike, mean: flo
     """Two-sided p-value against the distribution of systematic error (Schuemie et al. 2014)."""
     spread = np.sqrt(np.asarray(standard_error, dtype=float) ** 2 + sd**2)
     return np.asarray(2 * normal_tail(np.abs(np.asarray(estimate, dtype=float) - mean) / spread))
+
+
+def pearson_dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
+    """How much more shares vary within two periods than binomial shares would.
+
+    Pearson's chi-square of `k` of `n` about each period's share, over its degrees of freedom (entries less 2, at least 1).
+    Source: P. McCullagh & J. A. Nelder 1989, Generalized Linear Models, sect. 4.5.
+
+    Parameters
+    ----------
+    k, n
+        Successes and trials (above 0) of each month, in order.
+    at
+        Last month of the first period.
+    """
+    total = 0.0
+    for part in (slice(None, at + 1), slice(at + 1, None)):
+        share = k[part].sum() / n[part].sum()
+        if 0 < share < 1:
+            total += float(((k[part] - n[part] * share) ** 2 / (n[part] * share * (1 - share))).sum())
+    return total / max(len(k) - 2, 1)

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.dataset import bleed_data
 from analysis.people import coaching_effects
-from analysis.people.coaching import (
+from analysis.people.before_after import (
     CHOICE_DAYS,
     before_after_counts,
     difference,

@@ -15,7 +15,7 @@ from analysis.dataset import bleed_data
 from analysis.monitoring import mark_measures
 from analysis.pages.lead_measures import measure_question
 from analysis.people import measure_effects
-from analysis.people.coaching import CHOICE_DAYS, DAYS_EITHER_SIDE
+from analysis.people.before_after import CHOICE_DAYS, DAYS_EITHER_SIDE
 from analysis.standard import built_in
 from tests.build import log_of, table
 from tests.shops import report

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analysis.people.coaching import ShareChanges, difference
+from analysis.people.before_after import ShareChanges, difference
 from analysis.stats import between_variance
 
 BEFORE = {"Wren": 16, "Sorrel": 8, "Flint": 10, "Alder": 12}
