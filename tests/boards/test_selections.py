@@ -17,7 +17,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from analysis.boards import WORK, count_cells
 from analysis.report import Report
 from analysis.stats import wilson
-from tests.pages.browser import PATIENCE_S, complaints, opened_browser
+from tests.pages.browser import PATIENCE_S, complaints, opened_browser, resized
 from tests.pages.predicted import predicted_pages, with_predictions
 from tests.shops import report
 
@@ -268,6 +268,21 @@ def test_a_technician_or_a_step_alone_shows_the_coaching(driver, folder, audited
     opened(driver, folder / "trainer.html", f"#step={title.replace(' ', '+')}")
     assert f"{coached['technician']} coached" in words_of_board(driver)
     assert day not in words_of_board(driver)
+
+
+@pytest.mark.parametrize("width", [400, 1024])
+def test_the_title_of_a_step_stays_in_words_where_it_is_set_in_lines(driver, folder, audited, width) -> None:
+    title = max(audited.standard.missed_titles.values(), key=len)
+    lines = """
+    return [...document.querySelectorAll("#board .role-title-text text")].map(one =>
+      [...one.querySelectorAll("tspan")].map(line => line.textContent).join(" "));
+    """
+    resized(driver, width)
+    try:
+        opened(driver, folder / "trainer.html", f"#step={title.replace(' ', '+')}")
+        WebDriverWait(driver, PATIENCE_S).until(lambda d: f"{title}: difference from peers" in d.execute_script(lines))
+    finally:
+        resized(driver, 1280, 800)
 
 
 def test_the_matrix_marks_the_chosen_technician_and_the_step_shown(driver, folder, audited) -> None:

@@ -36,7 +36,7 @@
     if (typeof title === "string" || Array.isArray(title)) return lines(title);
     if (!title || !title.text) return title;
     if (title.text.expr) {
-      title.whole = title.whole || title.text.expr;
+      title.whole = title.whole || "join(" + title.text.expr + ", ' ')";  // its lines as set for the full width
       title.text.expr = "split(slice(" + inLines(title.whole, most) + ", 0, -1), '\\n')";
     }
     else title.text = lines(title.text);
