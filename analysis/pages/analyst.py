@@ -101,7 +101,7 @@ def _recording_question(report: Report) -> Question:
     by_technician = _shares_recorded(sessions, fields)
     on_chart = by_technician.filter(pl.col("field").is_in(recorded.head(FIELDS_ON_CHART).get_column("field").to_list()))
     least = [
-        f"{field_label(name)} ({share:.0%})" for name, share in recorded.filter(pl.col("share") < 1).head(3).iter_rows()
+        f"{field_label(name)} ({share:.1%})" for name, share in recorded.filter(pl.col("share") < 1).head(3).iter_rows()
     ]
     return Question(
         id="recorded",
