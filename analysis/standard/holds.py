@@ -60,7 +60,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `open` is false where a later bleed of the same brake broke no rule, or only that of long travel while what this rule
     looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once an
     action of the day of the bleed or later closed it (`closing_actions`); for a long travel, once the brake was back.
-    `closed_by` says which of these it was. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
+    `closed_by` says which of these it was. `priority` is 1 for what can harm soonest. `returned_on`
+    is the first later day on which the brake came back.
 
     Returns
     -------
@@ -167,9 +168,8 @@ def _format_millimetres(reading: pl.Expr) -> pl.Expr:
 def _recall_rows(
     bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
 ) -> pl.DataFrame:
-    rows = bleeds.filter(
-        broken.fill_null(False)
-    ).rechunk()  # polars' format panics where the first of several chunks is empty
+    # in one chunk: polars' format panics where the first of several is empty
+    rows = bleeds.filter(broken.fill_null(False)).rechunk()
     return rows.select(
         "session_id", "started_at", rule=pl.lit(rule), observed=observed, required=required, action=action
     )
