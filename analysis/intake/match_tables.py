@@ -13,6 +13,7 @@ from analysis.intake.convert.cleaned_text import map_categories, normalise, reco
 from analysis.intake.convert.columns import ambiguous_dates, convert
 from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable, MappedTable
 from analysis.intake.mapping.table_map import (
+    RETURN_COSTS,
     AbsentHeading,
     Mapping,
     OwnColumn,
@@ -73,9 +74,11 @@ def return_headings(section: TableMap, bleeds: TableMap) -> tuple[str, ...]:
 def returns_part(raw: RawTable, section: TableMap, bleeds: TableMap) -> MappedTable | None:
     """The rows of a file that have a return, under a name of their own; None if nothing was ever recorded.
 
-    A row has a return if one of its columns is filled, with another word than no.
+    A row has a return if one of its columns is filled, with another word than no; minutes and parts alone are none.
     """
-    headings = return_headings(section, bleeds)
+    field_of = {column.heading: column.field for column in section.columns}
+    all_headings = return_headings(section, bleeds)
+    headings = [one for one in all_headings if field_of.get(one) not in RETURN_COSTS] or all_headings
     filled = raw.cells.select(
         recorded_text(raw.cells.get_column(heading), section.missing).is_not_null().alias(heading)
         for heading in headings

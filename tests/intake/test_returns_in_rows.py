@@ -149,3 +149,25 @@ def test_two_returns_of_one_row_both_belong_to_its_bleed(tmp_path: Path) -> None
     assert set(log.links.get_column("session_id")) == {
         log.sessions.filter(pl.col("bike_id") == "K30").get_column("session_id").item()
     }
+
+
+def test_what_a_return_took_is_read_from_the_row_of_its_bleed(tmp_path: Path) -> None:
+    head = "Bike,Brake,Mech,Date,Back on,Back hours,Return parts €"
+    rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},,0,0" for i in range(18))
+    rows = (*rows, "K30,rear,Ash,2026-01-20,2026-02-01,0.75,12.50")
+    toml = proposed(tmp_path, rows, head)
+    assert 'minutes = { heading = "Back hours", unit = "h" }  # CHECK: filled in 1 of 19 rows; is it the bench' in toml
+    assert 'parts_cost = "Return parts €"  # CHECK: filled in 1 of 19 rows' in toml
+    log = log_of(tmp_path, rows, head, toml)
+    assert log.comebacks.select("bike_id", "minutes", "parts_cost").rows() == [("K30", 45.0, 12.5)]
+
+
+@pytest.mark.parametrize("head", ["Back minutes", "Return time", "Parts"])
+def test_minutes_and_parts_without_a_return_are_not_proposed_as_one(tmp_path: Path, head: str) -> None:
+    rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},{'20' if i == 3 else ''}" for i in range(20))
+    assert "in_bleed_rows" not in proposed(tmp_path, rows, f"Bike,Brake,Mech,Date,{head}")
+
+
+def test_minutes_in_most_rows_are_not_those_of_a_return(tmp_path: Path) -> None:
+    rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},{'2026-03-01' if i == 3 else ''},{20 + i}" for i in range(20))
+    assert '= "Back minutes"' not in proposed(tmp_path, rows, "Bike,Brake,Mech,Date,Back on,Back minutes")

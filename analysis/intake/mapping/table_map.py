@@ -19,6 +19,8 @@ FIELDS: dict[str, dict[str, Entry]] = {
 GENERATED_IDS = {"sessions": "session_id", "comebacks": "comeback_id", "actions": "action_id"}
 """Ids that are generated where a file has no column for them."""
 LOG_TABLE_NAMES = tuple(LOG_TABLES)
+RETURN_COSTS = ("minutes", "parts_cost")
+"""Fields of a return that do not make a row of bleeds one without another: a till fills them with 0."""
 
 
 @dataclass(frozen=True)

@@ -294,6 +294,8 @@ def _text_score(profile: ColumnProfile, entry: Entry) -> float:
         return 0.1
     if profile.numeric > 0.9:
         return 0.3
+    if entry.name in ("kit_id", "fluid_lot") and all(_look_up_level(word, "fluid") for word in profile.distinct):
+        return 0.3  # a kit named by its fluid
     return 1.0 if profile.distinct_share < 0.5 or len(profile.distinct) < 80 else 0.5
 
 

@@ -11,19 +11,25 @@ import polars as pl
 
 from analysis.intake.convert.cleaned_text import FALSE, normalise_level, tokens
 from analysis.intake.convert.dates import parse_datetimes
-from analysis.intake.mapping.table_map import FIELDS
+from analysis.intake.convert.numbers import unit_for
+from analysis.intake.mapping.table_map import FIELDS, RETURN_COSTS
 from analysis.intake.propose.assignment import MAX_WORDS, ColumnMatch, RefusedMatch
-from analysis.intake.propose.column_profile import ColumnProfile, level_share, word_levels
+from analysis.intake.propose.column_profile import ColumnProfile, level_share, likely_unit, word_levels
 from analysis.intake.propose.headings import Heading
+from analysis.intake.propose.vocabulary import field_vocabulary
 from schemas import Entry
 
 CAME_BACK = "own.came_back"
 """The field of a column of yes and no, which the log does not have."""
 MAX_SHARE = 0.5
 """Where more rows are filled, the column is the day of handing over rather than of a return (common practice, no source)."""
-_MIN_SURE, _MIN_DATES = 0.6, 0.8
+_MIN_SURE, _MIN_DATES, _MIN_NUMBERS = 0.6, 0.8, 0.8
 _REASONS = {"reason", "complaint", "symptom", "cause", "finding"}
-_ALLOWED = {"return", "back", "date", "number", "which", "count", "customer", "job", "bleed", "shop", *_REASONS}
+_PARTS, _WORK = {"part", "cost", "material"}, {"minutes", "duration", "time", "work"}
+"""What a return took: *Parts for come-back*, *Return time*."""
+_ALLOWED = {
+    "return", "back", "date", "number", "which", "count", "customer", "job", "bleed", "shop", *_REASONS, *_PARTS, *_WORK,
+}  # fmt: skip
 _ORDINALS = {"1st": 1, "first": 1, "2nd": 2, "second": 2, "3rd": 3, "third": 3, "4th": 4, "fourth": 4}
 _YES_NO = Entry("comebacks", "came_back", "", "true/false", "", "", "", "", False, None, None, (), "")
 
@@ -42,20 +48,22 @@ class ReturnColumns:
 
 @dataclass(frozen=True)
 class _ReturnColumn:
-    """A column of returns: the field it is, how many rows have a return, its words by level, and those not known."""
+    """A column of returns: the field it is, how many rows have a return, its words by level, those not known, its unit."""
 
     field: str
     heading: str
     rows: int
     values: dict[str, tuple[str, ...]] = dataclass_field(default_factory=dict)
     unknown_words: tuple[tuple[str, int], ...] = ()
+    unit: str | None = None
 
 
 def is_return_heading(heading: Heading) -> bool:
     """Whether a heading names a return and nothing else, such as *Came back on*, *Why back*, *2nd call-back*."""
     sure = _sure_concepts(heading)
     concepts = {concept for one in sure for concept in one}
-    names_return = "return" in concepts or ("back" in concepts and bool(concepts & _REASONS))
+    names_more = bool(concepts & (_REASONS | _PARTS)) or heading.unit is not None
+    names_return = "return" in concepts or ("back" in concepts and names_more)
     return names_return and all(not one or one & _ALLOWED for one in sure)
 
 
@@ -83,7 +91,7 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
         belongs = is_return_heading(heading) or (bool(names) and names[-1] == previous and _is_reason(heading))
         previous = heading.text
         column = _read_return_column(heading, profile) if belongs else None
-        if column is None:
+        if column is None or (column.field in RETURN_COSTS and column.rows > MAX_SHARE * profile.rows):
             continue
         names.append(heading.text)
         if column.rows > MAX_SHARE * profile.rows:
@@ -96,7 +104,8 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
             refused.append(RefusedMatch(column.field.removeprefix("own."), heading.text, reason))
         else:
             _add_to_group(groups, column, _read_ordinal(heading.text))
-    lines = tuple(_map_lines(group, profiles[0].rows) for group in groups)
+    returns = (group for group in groups if any(column.field not in RETURN_COSTS for column in group))
+    lines = tuple(_map_lines(group, profiles[0].rows) for group in returns)
     return ReturnColumns(lines, tuple(refused), frozenset(names) - reasons_of_jobs)
 
 
@@ -125,6 +134,9 @@ def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColu
     dates = parse_datetimes(pl.Series(list(counts)[:500], dtype=pl.String), None).local_time
     if dates.count() >= _MIN_DATES * len(dates):
         return _ReturnColumn("returned_at", heading.text, rows)
+    figure = _figure_field(heading)
+    if figure is not None:
+        return _read_figures(figure, heading, profile)
     levels = word_levels(tuple(counts), _YES_NO)
     if all(word in levels or re.fullmatch(r"[1-9]", word) for word in counts):
         yes = tuple(
@@ -146,11 +158,29 @@ def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColu
     return _ReturnColumn(name, heading.text, rows, values, unknown)
 
 
+def _figure_field(heading: Heading) -> str | None:
+    """The field of what a return took that a heading names; None if it names none."""
+    concepts = {concept for one in _sure_concepts(heading) for concept in one}
+    is_time = heading.unit is not None and unit_for(heading.unit, FIELDS["comebacks"]["minutes"].unit) is not None
+    return "parts_cost" if concepts & _PARTS else "minutes" if is_time or concepts & _WORK else None
+
+
+def _read_figures(field: str, heading: Heading, profile: ColumnProfile) -> _ReturnColumn | None:
+    """A column of what a return took; None if it is not of numbers."""
+    if profile.numeric < _MIN_NUMBERS:
+        return None
+    rows = profile.numbers.filter(profile.numbers != 0).count()
+    unit = likely_unit(profile, FIELDS["comebacks"][field], field_vocabulary()["comebacks"][field].usual, heading.unit)
+    return _ReturnColumn(field, heading.text, rows, unit=unit)
+
+
 def _map_lines(group: list[_ReturnColumn], total: int) -> tuple[ColumnMatch, ...]:
     """The lines of the map for one return of a row, each with the question it asks."""
     questions = {
         "returned_at": "is it the day the bike came back after this bleed?",
         CAME_BACK: "does yes mean that the bike came back after this bleed?",
+        "minutes": "is it the bench time of the return?",
+        "parts_cost": "is it what the parts of the return cost?",
     }
     return tuple(
         ColumnMatch(
@@ -161,8 +191,9 @@ def _map_lines(group: list[_ReturnColumn], total: int) -> tuple[ColumnMatch, ...
             value_score=1.0,
             values=column.values,
             unknown_words=column.unknown_words,
+            unit=column.unit,
             doubts=(
-                f"returns in {column.rows:,} of {total:,} rows; "
+                f"{'filled' if column.field in RETURN_COSTS else 'returns'} in {column.rows:,} of {total:,} rows; "
                 + questions.get(column.field, "is it why the bike came back after this bleed?"),
             ),
         )

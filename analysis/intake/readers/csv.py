@@ -21,13 +21,13 @@ from analysis.intake.readers.raw_table import (
     RawTable,
     ReadingHint,
     is_non_data_row,
+    list_rows,
     unparsed_rows,
 )
 from analysis.intake.readers.text_files import CsvLayout, CsvRecord, DecodedText, csv_layout, decode, record_at
 
 _SAMPLE_BYTES = 4 << 20
 _SAMPLE_LINES = 3000
-_MAX_LISTED_ROWS = 5
 _MAX_PATTERN_CELLS = 300
 
 
@@ -97,18 +97,10 @@ def _apply_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
 def _reading_notes(text: DecodedText, rows: CsvRows) -> tuple[str, ...]:
     notes = list(text.notes)
     if rows.non_data_rows:
-        notes.append(
-            f"totals, row counts or lines of dashes, not read as data: {_list_row_numbers(rows.non_data_rows)}"
-        )
+        notes.append(f"totals, row counts or lines of dashes, not read as data: {list_rows(rows.non_data_rows)}")
     if rows.literal_quotes:
-        notes.append(f"quotation marks read as ordinary characters: {_list_row_numbers(rows.literal_quotes)}")
+        notes.append(f"quotation marks read as ordinary characters: {list_rows(rows.literal_quotes)}")
     return tuple(notes)
-
-
-def _list_row_numbers(rows: Sequence[int]) -> str:
-    listed = ", ".join(str(row) for row in rows[:_MAX_LISTED_ROWS])
-    more = f" and {len(rows) - _MAX_LISTED_ROWS} more" if len(rows) > _MAX_LISTED_ROWS else ""
-    return f"row{'s' if len(rows) > 1 else ''} {listed}{more}"
 
 
 @dataclass(frozen=True)

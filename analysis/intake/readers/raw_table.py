@@ -30,6 +30,7 @@ _VALUE_CELL = re.compile(
     r"\s*+(?:[-+]?+(?=[.,]*+\d)[\d.,]*+|\d{1,4}[-./]\d{1,2}[-./]\d{1,4}(?:[T ].*+)?+|true|false)\s*+", re.IGNORECASE
 )
 _MAX_HEADING_ROW = 60
+_MAX_LISTED_ROWS = 5
 MAY_BE_NON_DATA = rf"(?i)^['(]*(?:(?:{_TOTALS})\b|\d+\s+[a-zä]|[-=_+|]{{3}})"
 """Fits every non-data line without its leading delimiters, spaces and quotation marks, and some rows of data."""
 
@@ -125,6 +126,33 @@ def _long_cells_text(row: pl.DataFrame) -> str:
     sizes = row.select(pl.all().str.len_bytes()).to_dicts()[0]
     cells = (f"{name[:60]!r} has {size:,} bytes" for name, size in sizes.items() if (size or 0) > CELL_BYTES)
     return f"the cell under {', '.join(cells)}; at most {CELL_BYTES:,} are read per cell"
+
+
+def drop_repeated_headings(table: RawTable) -> RawTable:
+    """Leave out rows that repeat the headings, as printed lists and joined files do; a note says which."""
+    texts = {name: _as_written(name) for name, dtype in table.cells.schema.items() if dtype == pl.String}
+    if len(texts) < 2:
+        return table
+    first = next(iter(texts))
+    candidates = table.cells.filter(pl.col(first) == texts[first])
+    same = pl.sum_horizontal(pl.col(name).eq(heading).cast(pl.Int64) for name, heading in texts.items())
+    filled = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int64) for name in table.headings)
+    rows = candidates.filter((same >= 2) & (same == filled)).get_column(ROW).to_list()
+    if not rows:
+        return table
+    cells = table.cells.filter(~pl.col(ROW).is_in(rows))
+    return replace(table, cells=cells, notes=(*table.notes, f"headings repeated, not read as data: {list_rows(rows)}"))
+
+
+def _as_written(heading: str) -> str:
+    return re.sub(r" \(\d+\)$", "", heading)
+
+
+def list_rows(rows: Sequence[int]) -> str:
+    """The first numbers of rows, for a note: "rows 3, 17 and 2 more"."""
+    listed = ", ".join(str(row) for row in rows[:_MAX_LISTED_ROWS])
+    more = f" and {len(rows) - _MAX_LISTED_ROWS} more" if len(rows) > _MAX_LISTED_ROWS else ""
+    return f"row{'s' if len(rows) > 1 else ''} {listed}{more}"
 
 
 def is_non_data_row(cells: Sequence[str | None]) -> bool:

@@ -25,7 +25,13 @@ from analysis.intake.readers.files import (
 )
 from analysis.intake.readers.frames import jsonl_table, parquet_table
 from analysis.intake.readers.library_failures import CrashGuard
-from analysis.intake.readers.raw_table import RawTables, ReadingHint, SkippedFile, reject_long_cells
+from analysis.intake.readers.raw_table import (
+    RawTables,
+    ReadingHint,
+    SkippedFile,
+    drop_repeated_headings,
+    reject_long_cells,
+)
 from analysis.intake.readers.sql import hide_password, is_address, parse_address
 from analysis.intake.readers.sqlite import sqlite_tables
 
@@ -53,7 +59,7 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
     with CrashGuard() as guard:
         reader = _ExportReader(hints, guard)
         parts = [part for export in exports for part in reader.read_export(export)]
-    tables = tuple(reject_long_cells(table) for part in parts for table in part.tables)
+    tables = tuple(drop_repeated_headings(reject_long_cells(table)) for part in parts for table in part.tables)
     skipped = tuple(each for part in parts for each in part.skipped)
     notes = tuple(f"{table.file}: {note}" for table in tables for note in table.notes)
     return RawTables(tables, skipped, notes)
