@@ -12,6 +12,7 @@ import hashlib
 import json
 import re
 import sys
+import warnings
 import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
@@ -183,7 +184,8 @@ def load_model(content: bytes, source: str) -> SavedModel:
             size = sum(part.file_size for part in archive.infolist())
         if size > MAX_UNPACKED_BYTES:
             raise ValueError(f"unpacks to {size:,} bytes")
-        with np.load(BytesIO(content), allow_pickle=False) as arrays:
+        with warnings.catch_warnings(action="error"), np.load(BytesIO(content), allow_pickle=False) as arrays:
+            # an error, because numpy only warns of some damaged headers
             model: SavedModel = _from_arrays(SavedModel, {name: _checked_array(arrays[name]) for name in arrays})
         _check_consistent(model)
     except Exception as error:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import pickle
+import re
+import warnings
+import zipfile
 from collections.abc import Mapping
 from functools import cache
 from io import BytesIO
@@ -122,6 +125,16 @@ def test_text_of_what_is_no_character_is_refused(code: int, tmp_path: Path) -> N
     codes[0] = code
     arrays[name] = codes.view(arrays[name].dtype)
     assert "is not a complete risk model" in refusal(seal_archive(archive(arrays)), tmp_path)
+
+
+def test_a_header_that_numpy_only_warns_of_is_refused_without_a_warning(tmp_path: Path) -> None:
+    body = BytesIO()
+    with zipfile.ZipFile(BytesIO(archive(arrays_of(content())))) as good, zipfile.ZipFile(body, "w") as damaged:
+        for name in good.namelist():  # a number as Python 2 wrote it
+            damaged.writestr(name, re.sub(rb"'shape': \((\d+),\), \} ", rb"'shape': (\1L,), }", good.read(name)))
+    with warnings.catch_warnings(record=True, action="always") as seen:
+        assert "is not a complete risk model" in refusal(seal_archive(body.getvalue()), tmp_path)
+    assert not seen
 
 
 def test_a_pickled_object_under_the_model_files_seal_is_refused_and_not_executed(tmp_path: Path) -> None:
