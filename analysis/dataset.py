@@ -38,8 +38,8 @@ class BleedData:
     """All accepted bleeds.
 
     `bleeds` is sorted by session_id and has every column of `schemas.log.Sessions` (empty where not recorded),
-    `schemas.intermediate.Followed` and `schemas.intermediate.Workload`, and `other_return_days`, to the first return that
-    no bleed causes (empty if none). `missed` has the same rows in the same order:
+    `schemas.intermediate.Followed` and `schemas.intermediate.Workload`, and `other_return_days`, to the first return
+    for pads, noise, drag or wear (empty if none). `missed` has the same rows in the same order:
     session_id, then one Boolean column per step of `standard` (true missed, false met, empty not recorded).
     `extra` are custom fields that enter the risk model; those with the role context also adjust the steps. `questions` ask
     about gaps in the recording of returns, `in_question` names the shops they are about.

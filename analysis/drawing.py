@@ -37,8 +37,8 @@ def require_address_space() -> None:
     if limit != resource.RLIM_INFINITY and limit < ADDRESS_SPACE_BYTES:
         raise UserError(
             "this machine",
-            f"limits the addresses of a process to {limit / 2**30:.1f} GB",
-            f"at least {ADDRESS_SPACE_BYTES / 2**30:.0f} GB: the drawing library reserves them, without taking memory",
+            f"limits a process's address space to {limit / 2**30:.1f} GB",
+            f"at least {ADDRESS_SPACE_BYTES / 2**30:.0f} GB: the drawing library reserves that much but does not use the memory",
             "remove the limit: ulimit -v unlimited",
         )
 

@@ -362,7 +362,7 @@ class Brakes(LogTable):
     caliper_bore_mm: float = schema_field("caliper piston bore", role="context", unit="mm", low=8, high=50)
     hose_bore_mm: float = schema_field("hose bore", role="context", unit="mm", low=0.5, high=6)
     hose_mm: float = schema_field(
-        "hose length as delivered", label="hose length", role="context", unit="mm", low=300, high=3000
+        "hose length as supplied", label="hose length", role="context", unit="mm", low=300, high=3000
     )
     travel_reference_mm: float = schema_field(
         "lever travel of a well-bled brake", label="reference lever travel", role="context", unit="mm", low=0, high=120

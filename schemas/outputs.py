@@ -256,10 +256,10 @@ class EarlySigns(OutputTable):
     )
     subject: str = schema_field("step ID, name of the reading, or number of days for early comebacks", required=True)
     month: str = schema_field("first month at the new level, YYYY-MM", required=True)
-    before: int = count("bleeds with the sign before that month")
-    before_of: int = count("bleeds before that month for which the sign is known")
-    since: int = count("bleeds with the sign in that month or later")
-    since_of: int = count("bleeds in that month or later for which the sign is known")
+    before: int = count("bleeds with the indicator before that month")
+    before_of: int = count("bleeds before that month for which it is known")
+    since: int = count("bleeds with the indicator in that month or later")
+    since_of: int = count("bleeds in that month or later for which it is known")
     worse: bool = schema_field("whether the share rose", required=True)
     p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs in the log (Holm)")
 
@@ -317,7 +317,7 @@ class Steps(OutputTable):
         low=0,
     )
     calibrated_p: float = fraction(
-        "two-sided p-value calibrated against returns that no bleed can cause; empty with fewer than 40 of them"
+        "two-sided p-value calibrated against returns for pads, noise, drag or worn parts; empty with fewer than 40 of them"
     )
     verdict: str = schema_field("conclusion", levels=VERDICTS, required=True)
     crude_difference: float = schema_field(
@@ -492,7 +492,7 @@ class Learners(OutputTable):
     most_bleeds: float = schema_field(
         "bleeds after which nine in ten technicians as good as their peers would show no clear difference", low=1
     )
-    step: str = schema_field("step missed furthest above peers in the last 50 bleeds")
+    step: str = schema_field("step missed most often relative to peers in the last 50 bleeds")
     step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
     step_recorded: int = schema_field("of these bleeds, those with it recorded", low=0)
     step_peer_share: float = fraction("share missed by experienced peers doing similar work")
@@ -580,7 +580,7 @@ class Holds(OutputTable):
     required: str = schema_field("required value", required=True)
     action: str = schema_field("what to do", required=True)
     open: bool = schema_field(
-        "false if a recall that was carried out closed it, or a later bleed of that brake broke no rule, or broke only the long-travel rule and recorded this fault as put right; for long travel, also if the brake has been back since",
+        "false if a recall that was carried out closed it, or a later bleed of that brake broke no rule, or broke only the long-travel rule and recorded this fault as put right; for long travel, also if the brake has come back since",
         required=True,
     )
     closed_by: str = schema_field(

@@ -81,9 +81,9 @@ def _one_of_five_doubles(w: Workshop) -> Workshop:
 SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "base": _with(),
     "no step matters": _with(no_effect=True),
-    "signs say nothing": _with(signs_informative=0.0),
-    "effects bypass the signs": lambda w: w.with_every_step(bypass=1.0),
-    "half bypasses the signs": lambda w: w.with_every_step(bypass=0.5),
+    "stand readings predict nothing": _with(signs_informative=0.0),
+    "effects not seen in stand readings": lambda w: w.with_every_step(bypass=1.0),
+    "half not seen in stand readings": lambda w: w.with_every_step(bypass=0.5),
     "a few steps bypass the signs": _a_few_bypass,
     "first 30 days only": _with(fade_days=30.0),
     "one dominant step, by air": _only_step(StepTruth("purge", 0.15, 1.6)),

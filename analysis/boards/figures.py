@@ -73,7 +73,10 @@ def _cost_figure(report: Report) -> Figure:
     if report.costs.is_empty() or not report.returns_read:
         return Figure(label, "not known", "too early to say" if report.returns_read else "no returns were read")
     row, currency = report.costs.row(0, named=True), report.currency
-    detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
+    yearly = round(row["comebacks_per_year"])
+    detail = (
+        f"{yearly:,} {'comeback' if yearly == 1 else 'comebacks'} ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
+    )
     if currency:
         detail += f"; {money_per_year(report):,.0f} {currency} for time and parts"
     return Figure(label, f"{row['minutes_per_year'] / 60:,.0f} h", detail)
@@ -109,5 +112,5 @@ def _saving_figure(report: Report) -> Figure:
     return Figure(
         label,
         f"about {row['minutes_per_year'] / 60:,.0f} h a year",
-        f"{row['comebacks_per_year']:.0f} comebacks ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
+        f"{yearly:,} {'comeback' if yearly == 1 else 'comebacks'} ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
     )

@@ -103,7 +103,9 @@ def _no_curve_note(linked: LinkedChoices) -> Any:
     return (
         alt.Chart(inline_data(without))
         .transform_filter("datum.step === step_step")
-        .transform_calculate(lines=in_lines("datum.step + ': done or not, there is no reading to draw along.'"))
+        .transform_calculate(
+            lines=in_lines("datum.step + ': this step is either done or not, so there is no curve to draw.'")
+        )
         .mark_text(aria=False, align="left", fontSize=11)
         .encode(text=alt.Text("lines:N"), x=x_at(2), y=y_at(10))
     )

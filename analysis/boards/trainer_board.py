@@ -29,6 +29,7 @@ LABEL_PX, CELL_PX, ROW_PX, PEOPLE_PX = 310, 23, 15, 84
 RECORD_STEPS = "The bench sheet (rebleed sheet) asks for each of them."
 BAND: Any = {"aria": False, "color": CHANCE, "opacity": 0.25, "strokeWidth": 15}
 """Look of the band along what is chosen."""
+POINTS = "datum.value === 0 ? '0' : format(100 * datum.value, '+.0f')"
 WAYS = ("more", "fewer", "no clear difference")
 
 
@@ -93,7 +94,8 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
 
 def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
     """How much more or less than peers each technician misses each step; empty without peers to compare with."""
-    clear = pl.when(pl.col("lo") > 0).then(pl.lit("more")).when(pl.col("hi") < 0).then(pl.lit("fewer"))
+    more, fewer = pl.col("clear") & (pl.col("lo") > 0), pl.col("clear") & (pl.col("hi") < 0)
+    clear = pl.when(more).then(pl.lit("more")).when(fewer).then(pl.lit("fewer"))
     table = report.technique.with_columns(step=pl.col("step").replace(linked.titles)).filter(
         pl.col("excess").is_not_null(), pl.col("step").is_in(linked.steps), pl.col("technician").is_in(linked.people)
     )
@@ -185,7 +187,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
     zero = (
         alt.Chart(inline_data([{"y": 0}])).mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     )
-    axis = alt.Axis(format="+.0%", tickCount=4, **SMALL)
+    axis = alt.Axis(labelExpr=POINTS, tickCount=4, **SMALL)
     rules = base.mark_rule(aria=False, color=CHANCE, strokeWidth=1.5).encode(
         x=x, y=alt.Y("lo:Q", title=None, axis=axis), y2=alt.Y2("hi:Q")
     )
@@ -205,7 +207,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
     )
     return layer_charts(_chosen_column(linked, x), zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
-        title=alt.TitleParams(linked.step_title(": difference from peers")),
+        title=alt.TitleParams(linked.step_title(": difference from peers, points")),
     )  # fmt: skip
 
 

@@ -293,7 +293,7 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
 
 @with_own_look
 def holds_by_day(holds: Source) -> alt.Chart:
-    """Each bleed to recall, on the day it was done, by reason; closed recalls in grey. Large numbers are grouped by month.
+    """Each bleed to recall, on the day it was done, by reason; closed recalls in grey. If there are many, they are grouped by month.
 
     Parameters
     ----------

@@ -37,7 +37,7 @@ MAX_RATIO = 8.0
 DASHED = [4, 3]
 RISK_AXIS = {**PERCENT, "title": "risk of a comeback within the window"}
 SHARE_CHECKED = "share of bleeds checked a second time"
-CAUGHT_AXIS = {"title": "comebacks included, per 100", "format": ".0f"}
+CAUGHT_AXIS = {"title": "comebacks covered, per 100", "format": ".0f"}
 AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)"}
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 

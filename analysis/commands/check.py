@@ -90,5 +90,5 @@ def _reason_lines(reasons: pl.DataFrame) -> list[str]:
         blanked = "value blanked: " if row["action"] == "value_blanked" else ""
         lines.append(f"  {row['n']:>7,}  {PurePath(row['file']).name} row {row['row']:,}  {blanked}{row['message']}")
     if counts.height > MAX_REASONS:
-        lines.append(f"  … and {counts.height - MAX_REASONS} more kinds of reason")
+        lines.append(f"  … and {counts.height - MAX_REASONS} more reasons")
     return lines

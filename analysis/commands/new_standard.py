@@ -92,7 +92,7 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
         per_100 = estimate(result.prevented.per_100, result.prevented.lo, result.prevented.hi)
         lines.append(f"Comebacks it may prevent per 100 bleeds: {per_100}; {result.prevented.per_year:.0f} a year.")
     lines += [f"{titles[moved.step]}: {moved.text}; {EVIDENCE[moved.evidence]}." for moved in result.moved]
-    return [*lines, "This is an observation, not an experiment: the makers' instructions come first."]
+    return [*lines, "This is observational evidence, not an experiment. The makers' instructions come first."]
 
 
 def propose_standard(options: ProcedureChangeOptions) -> str:
@@ -121,7 +121,7 @@ def propose_standard(options: ProcedureChangeOptions) -> str:
         for one in proposals
     ]
     if not lines:
-        lines = ["No limit is clearly in the wrong place in this log; the procedure is written as it is."]
+        lines = ["No limit is clearly in the wrong place in this log; the procedure is written unchanged."]
     return "\n".join([*lines, f"Wrote {options.out}. Check it against the makers' instructions before you adopt it."])
 
 

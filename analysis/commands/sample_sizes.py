@@ -237,8 +237,8 @@ def _check_step(data: BleedData, step: str) -> None:
         raise UserError(
             "--step",
             f"{step} is hardly ever missed, done or recorded in this log",
-            f"one of {', '.join(estimable)}" if estimable else "a log in which some steps are sometimes missed",
-            "choose another step" if estimable else "record the steps for longer",
+            f"one of {', '.join(estimable)}" if estimable else "a step that is sometimes done and sometimes missed",
+            "choose another step" if estimable else "collect more bleeds",
         )
 
 

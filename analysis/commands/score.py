@@ -123,7 +123,7 @@ def _summary_text(risk: pl.DataFrame, out: Path | None, as_of: dt.date) -> str:
     worklist = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     scored = f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored"
     lines = [
-        f"{scored}; no recent bleed is worth a second check (the last day of these exports is {as_of}; --as-of sets another)."
+        f"{scored}; no recent bleed is worth a second check (taking {as_of}, the last date in these exports, as today; --as-of sets another)."
         if worklist.is_empty()
         else f"{scored}; highest recent risks (95% interval, main reasons):"
     ]

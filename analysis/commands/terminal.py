@@ -209,7 +209,9 @@ def show(text: str) -> None:
         raise ClosedOutput from problem
     except OSError as problem:
         raise UserError(
-            "standard output", f"cannot be written: {problem.strerror}", "a terminal, a pipe or a file with room"
+            "standard output",
+            f"cannot be written: {problem.strerror}",
+            "a terminal, a pipe or a file on a disk with free space",
         ) from problem
 
 

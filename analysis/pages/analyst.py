@@ -126,7 +126,7 @@ def _recording_question(report: Report) -> Question:
             by_technician.with_columns(field_labels("field")),
             "Share recorded",
             {"field": "field", "technician": "technician", "share": "recorded %", "bleeds": "bleeds"},
-            "log/sessions.parquet",
+            "",
         ),
         method="The share of each technician's accepted bleeds in which the field is filled.",
     )

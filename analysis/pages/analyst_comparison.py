@@ -55,9 +55,9 @@ def comparison_questions(report: Report) -> list[Question]:
                 "tables/comparison.csv",
             ),
             method=(
-                "Each classifier gets the same features as numbers, and predicts the same later bleeds after learning only from "
-                "windows that were over by then. The difference in log loss is taken bleed by bleed; its interval is clustered "
-                "by bike. The risk model also learns from bleeds whose window is not over yet."
+                "Each classifier gets the same features as numbers, and predicts the same later bleeds, trained only on bleeds "
+                "whose window had closed by then. The difference in log loss is taken bleed by bleed; its interval is clustered "
+                "by bike. The risk model also learns from bleeds whose window is still open."
             ),
         )
     ]  # fmt: skip
@@ -83,7 +83,7 @@ def _compare_with_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
     if gain["lo"] > 0 or gain["hi"] < 0:
         verdict = "clearly better than" if gain["lo"] > 0 else "clearly worse than"
     bleeds, comebacks = quantity(int(size["value"]), "bleed"), quantity(int(size["baseline"]), "comeback")
-    saved = f"Log loss saved per bleed {estimate(gain['value'], gain['lo'], gain['hi'])}; {bleeds}, {comebacks}."
+    saved = f"Reduction in log loss per bleed {estimate(gain['value'], gain['lo'], gain['hi'])}; {bleeds}, {comebacks}."
     return f"{name} is {verdict} {OUR_LABEL}.", saved
 
 

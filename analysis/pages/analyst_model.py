@@ -30,7 +30,7 @@ METRIC_LABELS = {
     "calibration_slope": "calibration slope (1 is right)",
     "calibration_intercept": "calibration intercept, log odds (0 is right)",
     "observed_over_expected": "observed / predicted comebacks",
-    "brier_reliability": "Brier score, reliability part (miscalibration)",
+    "brier_reliability": "Brier score, reliability component (miscalibration)",
     "spread_technicians": "spread of observed / predicted between technicians (0 is none)",
     "spread_brake_models": "spread of observed / predicted between brake models (0 is none)",
 }
@@ -72,8 +72,8 @@ def model_question(report: Report) -> Question:
         ),
         method=(
             "Every figure is tested on later bleeds: each was predicted by a model fitted only to outcomes known before it. "
-            "Bleeds with incomplete follow-up are left out, never counted as good. The limits of the quarters hold for all of "
-            "them together at 95% and allow for months that vary. The risks describe this shop's "
+            "Bleeds with incomplete follow-up are left out, never counted as good. The quarterly limits are simultaneous "
+            "95% limits and allow for month-to-month variation. The risks describe this shop's "
             "own past work; after a change of people, kits or procedure they may be wrong."
         ),
     )  # fmt: skip
@@ -195,7 +195,7 @@ def _drift_text(model: pl.DataFrame) -> str:
     listed = [
         f"{row['quarter']}, {estimate(row['value'], row['lo'], row['hi'])}" for row in drifting.iter_rows(named=True)
     ]
-    return f"Observed/predicted differs from 1 in {join_words(listed)} (limits for all quarters together)."
+    return f"Observed/predicted differs from 1 in {join_words(listed)} (simultaneous limits)."
 
 
 def _bias_points(model: pl.DataFrame) -> list[str]:

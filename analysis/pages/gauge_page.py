@@ -94,7 +94,7 @@ def _trust_question(result: GaugeResult) -> Question:
 def _spread_question(result: GaugeResult) -> Question:
     gauge, total = result.sd("gauge"), result.sd("total")
     row = result.table.filter(pl.col("source") == "gauge").row(0, named=True)
-    share = f"{gauge / total:.0%} of the study variation" if total else "the whole spread"
+    share = f"{gauge / total:.1%} of the study variation" if total else "the whole spread"
     columns = {
         "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "study variation %",
     }  # fmt: skip
@@ -158,7 +158,7 @@ def _limit_points(result: GaugeResult) -> list[str]:
 
 def _action_text(result: GaugeResult) -> str:
     if result.sd("repeatability") >= result.sd("reproducibility"):
-        return "Most of the error is within one technician's readings: read twice, clamp the gauge, record to 0.1 mm."
+        return "Most of the error is within one technician's readings: read twice, clamp the gauge, and record one more decimal."
     return "Most of the error is between technicians: measure one brake together and agree on one way to read it."
 
 
@@ -178,8 +178,8 @@ def _noise_finding(result: GaugeResult) -> Finding:
             "The items differ no more than repeated readings of one item: this reading cannot predict comebacks."
         )
     return Finding(
-        f"One reading carries {one['reliability']:.0%} of the information of a perfect one; the mean of three carries "
-        f"{three['reliability']:.0%}.",
+        f"For comparing many bleeds, one reading carries {one['reliability']:.0%} of the information of a perfect one; the mean "
+        f"of three carries {three['reliability']:.0%}.",
         f"Reliability of one reading {percent_interval(one['reliability'], one['lo'], one['hi'])}; so you need "
         f"{one['sample_size_ratio']:.2f} times as many bleeds as with a perfect one.",
     )

@@ -23,8 +23,8 @@ GLOSSARY = (
     ("pass", "fluid pushed from one syringe to the other and back again, once"),
     (
         "comeback",
-        "a bike that returned with a soft lever, long lever travel or air in the brake, not for worn parts or pads; rates "
-        "count those within the window",
+        "a bike that returned with a soft lever, long lever travel or air in the brake, not for worn parts or pads, nor for a "
+        "leak alone unless the procedure counts leaks; rates count those within the window",
     ),
     ("window", "the number of days each bleed is followed"),
     ("followed", "bled long enough ago that the whole window has passed"),
@@ -43,7 +43,7 @@ GLOSSARY = (
     ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
     (
         "adjusted rate",
-        "the rate expected had the group done the same mix of work as everyone together, moved towards the average when it has few bleeds",
+        "the rate expected had the group done the same mix of work as everyone combined, moved towards the average when it has few bleeds",
     ),
     (
         "statistically clear",
@@ -77,7 +77,7 @@ GLOSSARY = (
     ("log loss", "average prediction error; lower is better"),
     ("calibration slope", "1 means predictions are spread correctly; below 1 they are too extreme"),
     ("drift", "predictions becoming less accurate over time"),
-    ("net benefit", "comebacks caught minus the cost of unnecessary checks"),
+    ("net benefit", "comebacks covered by checks, minus the cost of unnecessary checks"),
     ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
     (
         "unrecorded cause",
@@ -91,7 +91,7 @@ GLOSSARY = (
     (
         "doubly robust check",
         "a second estimate; right in large samples provided that at least one of its two models is right, no cause is "
-        "unrecorded, and on every kind of bleed the step is sometimes met and sometimes missed",
+        "unrecorded, and for every kind of bleed the step is sometimes met and sometimes missed",
     ),
 )
 """At most 40 terms."""

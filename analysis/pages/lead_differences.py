@@ -42,7 +42,7 @@ def difference_finding(report: Report) -> Finding:
     if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
         return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
-    texts = [_difference_text(row) for row in rows] or ["Like for like, no workshop or technician clearly differs."]
+    texts = [_difference_text(row) for row in rows] or [f"Like for like, no {_compared_kinds(report)} clearly differs."]
     texts += _withheld_note(report)
     texts += _alike_workshops_note(report, rows)
     innocent = _highest_rate_finding(report)
@@ -55,6 +55,13 @@ def difference_finding(report: Report) -> Finding:
         " ".join([*texts, alone, innocent.text]).replace("  ", " ").strip(),
         " ".join([*details, innocent.detail]).strip(),
     )
+
+
+def _compared_kinds(report: Report) -> str:
+    """`workshop or technician`, or the one of which there are several."""
+    compared = report.rates.filter(pl.col("expected").is_not_null())
+    several = [kind for kind in ("shop", "technician") if compared.filter(pl.col("kind") == kind).height > 1]
+    return " or ".join(KIND_LABELS[kind] for kind in several or ("shop", "technician"))
 
 
 def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[str]:
@@ -130,7 +137,7 @@ def difference_question(report: Report) -> Question:
     table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
     return Question(
         id="where",
-        question="Who and what differs on like-for-like work?",
+        question="Who and what differs, like for like?",
         answer=difference_finding(report),
         points=tuple(_repeat_comebacks_text(report)),
         figures=(*(_work_difference_text(row) for row in of_work.iter_rows(named=True)), *report.late_model_notes),
@@ -144,12 +151,12 @@ def difference_question(report: Report) -> Question:
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
-            "Rates have Wilson intervals. Comebacks expected for a group are estimated from what the others of its kind had on the same "
-            "kind of work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
+            "Rates have Wilson intervals. Comebacks expected for a group are estimated from the comebacks that the other groups of the same type had on "
+            "similar work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
             "is then left out of the reference and the others are compared again. With only two groups, either could be the odd one "
-            "out. These are observations, not an experiment."
+            "out. This is observational evidence, not an experiment."
         ),
     )  # fmt: skip
 

@@ -73,7 +73,7 @@ def recall_question(report: Report) -> Question:
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
             "was not firm, a leak, or lever travel far longer than is normal for a firm brake of that model or much longer than before the bleed. "
             "It closes when a later bleed of the same brake breaks no rule. A later bleed whose only fault is long lever travel closes "
-            "any earlier recall reasons it records as fixed, and the travel is measured again. A long-travel recall is also closed once the brake has been back. Of the outcomes you report, “re-bled” and “elsewhere” close every recall; “firm” closes one for a soft lever or long travel, not one for a leak or the fluid. Each brake is listed once, "
+            "any earlier recall reasons it records as fixed, and the travel is measured again. A long-travel recall is also closed once the brake has come back. Of the outcomes you report, “re-bled” and “elsewhere” close every recall; “firm” closes one for a soft lever or long travel, not one for a leak or the fluid. Each brake is listed once, "
             f"under its latest bleed with an open reason, with all its open reasons. Brakes to recall come before brakes to measure again (long lever "
             f"travel and no other reason). Within each group, those bled in the last {RECENT_DAYS} days come first; then the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "

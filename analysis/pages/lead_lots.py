@@ -43,7 +43,7 @@ def lot_question(report: Report) -> Question:
             "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is flagged when either is clearly higher, with "
             "the false discovery rate controlled at 5 in 100 over all of them. Change with age is measured within each lot or "
             "kit, from its first bleed in the log. A lot that only one workshop used in one season cannot be separated from "
-            "what else was particular about that season. These are observations, not an experiment."
+            "what else was particular about that season. This is observational evidence, not an experiment."
         ),
     )  # fmt: skip
 

@@ -17,7 +17,7 @@ OUTCOMES = {"comebacks": "comebacks", "early_comebacks": "comebacks within 30 da
 COMPARISONS = {
     "other_workshops": "other workshops",
     "before_after": "before/after only",
-    "too_few_days": "before/after only: too few days to know how much workshops vary on their own",
+    "too_few_days": "before/after only: too short a log to know how much workshops vary anyway",
     "too_few": "too few bleeds",
 }
 
@@ -52,11 +52,11 @@ def measure_question(report: Report) -> Question:
             "tables/measure_effects.csv",
         ),
         method=(
-            "The share in the six months after, minus that in the six months ending three months before, minus the change in workshops without it over the same days. The three months "
+            "The share in the six months after, minus that in the six months ending three months before, minus the change in workshops without it over the same period. The three months "
             "before are left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
             "change on their own: the interval allows for the differences seen on days when no change was made. With one workshop, or a "
             "change in all of them, it is before and after only: something else may have changed on the same day. “Clearly” "
-            "controls the false discovery rate at 5% over all changes. It is an observation, not an experiment."
+            "controls the false discovery rate at 5% over all changes. It is observational evidence, not an experiment."
         ),
     )  # fmt: skip
 
@@ -93,7 +93,7 @@ def _outcome_words(row: dict[str, Any]) -> str:
     if row["comparison"] == "before_after":
         return "before/after only: no conclusion possible"
     if row["comparison"] == "too_few_days":
-        return "too few days to know how much workshops vary on their own: no conclusion possible"
+        return "too short a log to know how much workshops vary anyway: no conclusion possible"
     if not row["clear"]:
         return "no clear change"
     return "clearly fewer" if row["change"] < 0 else "clearly more"

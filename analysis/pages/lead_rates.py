@@ -145,9 +145,7 @@ def _undated_signals_finding(signals: pl.DataFrame) -> Finding:
         f"{ALL_SHOPS if kind == 'all' else group} ({join_words([month_name(m) for m in own.sort('month').get_column('month')])})"
         for (kind, group), own in signals.group_by("kind", "group", maintain_order=True)
     ]
-    return Finding(
-        "Some months are outside their limits, but no date of a lasting change is clear.", f"{'; '.join(groups)}."
-    )
+    return Finding("Some months are outside their limits, but no lasting change can be dated.", f"{'; '.join(groups)}.")
 
 
 def _drop_explained_changes(changes: pl.DataFrame) -> pl.DataFrame:

@@ -39,8 +39,10 @@ BENCHMARK_PLURALS = {
     "bike_kind": "kinds of bike",
     "brake": "front and rear brakes",
     "fluid": "fluids",
+    "fluid_required": "required fluids",
 }
-OBSERVATION = "This is an observation, not an experiment: it assumes that no unrecorded cause leads to both the missed step and the comeback."
+WORKLOAD = {"bleeds_that_day": "workload (bleeds per day)"}
+OBSERVATION = "This is observational evidence, not an experiment: it assumes that no unrecorded cause leads to both the missed step and the comeback."
 
 
 def step_finding(report: Report) -> Finding:
@@ -93,7 +95,7 @@ def robustness_points(report: Report) -> list[str]:
 def _differences_text(benchmark: str) -> str:
     """`between technicians`, `in hose length`."""
     plural = BENCHMARK_PLURALS.get(benchmark)
-    return f"between {plural}" if plural else f"in {field_label(benchmark)}"
+    return f"between {plural}" if plural else f"in {WORKLOAD.get(benchmark) or field_label(benchmark)}"
 
 
 def _times_text(value: float) -> str:
@@ -127,7 +129,7 @@ def saving_question(report: Report) -> Question:
             "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician, "
             "the other steps and readings taken before the step, never for what was seen after it. Later steps that respond to what "
             "the mechanic sees (carry on until no bubbles show) are allowed to change too; the direct effect holds them "
-            "fixed. These are observations, not an experiment, and they assume no unrecorded cause of both the miss and the "
+            "fixed. This is observational evidence, not an experiment, and assumes no unrecorded cause of both the miss and the "
             "comeback. “Leads to comebacks” requires that no test shows such a cause, and that an unrecorded cause as strong as any recorded group "
             "(kind of work, technician, workshop, workload, calendar time) could not explain the direct effect away; otherwise, or where no group "
             "could be compared, the miss “goes with comebacks”. Tick: unadjusted estimate (not corrected for the kind of "
@@ -142,8 +144,8 @@ def _scenario_text(row: dict[str, Any]) -> str:
     """`If the two costliest steps were never missed, there would be 2.3 fewer comebacks per 100 bleeds (…)`."""
     return (
         f"If {row['condition']}, there would be {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
-        f"({interval(row['lo'], row['hi'])}): about {row['comebacks_per_year']:.0f} comebacks and "
-        f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
+        f"({interval(row['lo'], row['hi'])}): about {quantity(round(row['comebacks_per_year']), 'comeback')} and "
+        f"{quantity(round(row['minutes_per_year'] / 60), 'bench hour')} a year."
     )
 
 
@@ -152,7 +154,7 @@ def cost_finding(report: Report) -> Finding:
     if report.costs.is_empty():
         return Finding("Too few comebacks to say what they cost.")
     row = report.costs.row(0, named=True)
-    text, money = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year.", ""
+    text, money = f"Comebacks take about {quantity(round(row['minutes_per_year'] / 60), 'bench hour')} a year.", ""
     if report.currency:
         text += f" Time and parts together cost {_money_text(money_per_year(report), report.currency)}."
         money = (

@@ -148,8 +148,8 @@ def _list_changes(report: Report) -> list[str]:
     if open_ones.height:
         names = [_subject_phrase(report, row) for row in open_ones.head(6).iter_rows(named=True)]
         points.append(
-            "New, but could still be due to chance (this comparison allows for a year of monthly audits, so it is stricter than the "
-            f"charts by month): {join_words(names)}."
+            "First reported in this audit, and not yet confirmed by the stricter test here, which allows for a year of monthly "
+            f"audits: {join_words(names)}."
         )
     for kind, words in (("signal_remains", "Still clearly different"), ("signal_gone", "No longer clearly different")):
         rows = changes.filter(pl.col("kind") == kind)

@@ -166,11 +166,11 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable_row(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [
-        f"The most bench time is saved by checking {_saving_text(row)}. More checks may still keep a rider off a bad brake."
+        f"The most bench time is saved by checking {_saving_text(row)}. More checks may still stop a bike going out with a bad brake."
         for row in best.iter_rows(named=True)
     ] or [
         "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
-        f"{percent(report.break_even_risk)} is worth it, and any check may keep a rider off a bad brake."
+        f"{percent(report.break_even_risk)} is worth it, and any check may stop a bike going out with a bad brake."
     ]
     figures = [] if affordable["minutes_saved"] is None else [f"In the time you have: {_saving_text(affordable)}."]
     return Question(
@@ -232,7 +232,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "
     limits = "" if row["caught_lo"] is None else f" ({row['caught_lo']:.0f}–{row['caught_hi']:.0f}%)"
     share = f"{row['caught_per_100_comebacks']:.0f}%{limits}"
-    return Finding(text, f"{checks}{share}. The others come back before the next list, or were not checked.")
+    return Finding(text, f"{checks}{share}. The rest came back before the next list was made, or were not on it.")
 
 
 def _saving_text(row: dict[str, Any]) -> str:

@@ -11,7 +11,7 @@ from analysis.charts import months_line
 from analysis.pages.labels import step_titles, with_missed_titles
 from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.question import Finding, chart_specs
-from analysis.pages.text import estimate, join_words, observed_share
+from analysis.pages.text import estimate, join_words, observed_share, quantity
 from analysis.report import Report
 
 RECENT_DAYS = 90
@@ -79,5 +79,5 @@ def _recent_shares(report: Report, step: str) -> str:
     shops = recent.group_by(pl.col("shop").fill_null("workshop not recorded")).agg(pl.col("missed").sum(), pl.len())
     largest = shops.sort("len", "shop", descending=[True, False]).head(MAX_SHOPS)
     return join_words(
-        [f"{shop} {missed / bleeds:.0%} of {bleeds:,} bleeds" for shop, missed, bleeds in largest.iter_rows()]
+        [f"{shop} {missed / bleeds:.0%} of {quantity(bleeds, 'bleed')}" for shop, missed, bleeds in largest.iter_rows()]
     )

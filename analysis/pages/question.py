@@ -122,7 +122,7 @@ def page_table(
     columns
         Heading by column; a heading that ends with `%` shows a fraction as a percentage.
     file
-        The file in the run's folder with all rows.
+        The file in the run's folder with all rows; empty if none has them.
     smallest
         The smallest value of a column that can be known; those below are shown as under it.
     """

@@ -28,7 +28,7 @@ FLUSH = "We will drain it, flush it and refill it with the fluid the maker requi
 WORK = {
     "leak": "We will find the leak and repair it.",
     "not_firm": "We will bleed it again.",
-    "kit_of_other_kind": "We will treat the brake as filled with the wrong fluid until shown otherwise.",
+    "kit_of_other_kind": "We will assume the brake has the wrong fluid in it until we have checked.",
     "long_travel": "We will measure the lever travel again, and re-bleed the brake if the travel is too long.",
 }
 WRONG_FAMILY = (

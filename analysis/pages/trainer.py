@@ -72,7 +72,7 @@ def _step_question(report: Report) -> Question:
         method=(
             "Three estimates. From comebacks only: a model of the time to a comeback. The main estimate also uses stand readings "
             "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
-            "with complete follow-up. All three are observations, not an experiment, and assume no unrecorded cause. The first "
+            "with complete follow-up. All three are observational, not experimental, and assume no unrecorded cause. The first "
             "three steps are the most certain; the rest are in order of their estimates; where rank intervals overlap, the order is not certain. "
             "“Leads to comebacks” requires an interval above zero, q at most 0.05 over all steps (a rule for choosing, which does "
             "not guarantee a rate of false alarms), the estimate from comebacks only to agree in direction, no sign of an unrecorded "
@@ -171,7 +171,7 @@ def _curve_disagreement_points(report: Report, differing: set[str]) -> tuple[str
         )
     if harmless:
         points.append(
-            f"{join_words(quoted_misses(report, harmless))}: risk changes with the reading, but missing the limit shows no clear "
+            f"{join_words(quoted_misses(report, harmless))}: risk changes with the reading, but being outside the limit shows no clear "
             "cost. The curve may be a false alarm: keep the limit unless a trial says otherwise."
         )
     return tuple(points)

@@ -122,14 +122,18 @@ def _card_finding(report: Report, cards: int) -> Finding:
     count = more.n_unique("technician")
     text = (
         f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} a step more often "
-        "than peers, including colleagues in the same workshop."
+        "than both peers in general and colleagues in the same workshop."
     )
     gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
         who = "1 other misses" if shared == 1 else f"{shared} others miss"
         detail += f" {who} a step more often than peers, but not clearly more often than colleagues here."
-    detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
+    detail += (
+        f" {quantity(cards, 'card')} {'is' if cards == 1 else 'are'} about steps that lead to comebacks."
+        if cards
+        else ""
+    )
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
 

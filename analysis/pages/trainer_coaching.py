@@ -50,9 +50,9 @@ def coaching_question(report: Report) -> Question:
         ),
         method=(
             "The share missed in the six months after, minus that in the six months ending three months before, minus the change "
-            "of uncoached peers over the same days (difference in differences). A technician coached after a bad quarter would "
+            "in uncoached peers over the same period (difference in differences). A technician coached after a bad quarter would "
             "improve somewhat anyway, so the three months before the coaching are left out, and the interval allows for habits that drift without coaching, as "
-            "they do around other days of this log. “Clearly” controls the false discovery rate at 5% over all coaching sessions. It is an observation, not an experiment."
+            "measured at other times in this log. “Clearly” controls the false discovery rate at 5% over all coaching sessions. It is observational evidence, not an experiment."
         ),
     )  # fmt: skip
 

@@ -51,7 +51,7 @@ def learner_question(report: Report) -> Question:
             "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
             "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as their peers is flagged as "
             "needing help in at most 5 of 100. The first day is the one recorded or, failing that, the first bleed in the log. Comebacks "
-            "are shown but not used for the decision: they are too late and too few."
+            "are shown but not used for the decision: they come too late and there are too few of them."
         ),
     )  # fmt: skip
 

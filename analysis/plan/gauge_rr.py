@@ -158,7 +158,7 @@ def _verdict_text(gauge_share: float, categories: int) -> str:
         return f"Trust the reading: measurement error adds little to the variation; {sorted_into}."
     if gauge_share <= 0.30 and categories >= 2:
         return f"Use the reading with care: measurement error adds to the variation; {sorted_into}."
-    return f"Do not rely on a single reading: too much of the variation is measurement error; {sorted_into}."
+    return f"Do not judge a brake by a single reading: too much of the variation is measurement error; {sorted_into}."
 
 
 def _check_repeats(readings: pl.DataFrame) -> None:

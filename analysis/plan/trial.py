@@ -209,7 +209,7 @@ def bleeds_needed(data: BleedData) -> tuple[str, ...]:
     close = precise_rate_bleeds(rate, rate / 4)
     arm = continuity_corrected_size(two_arm_bleeds(rate, rate / 2), rate, rate / 2)
     return (
-        f"To estimate a rate of {rate:.1%} to ±25% of its value: {close:,} bleeds followed "
+        f"To estimate a rate of {rate:.1%} to within a quarter of its value takes {close:,} followed bleeds "
         f"(this log has {followed.len():,}).",
         f"To test a procedure that halves it (80% power): {math.ceil(arm):,} bleeds per arm.",
     )

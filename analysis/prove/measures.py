@@ -123,9 +123,7 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
     rows = []
     for name in WITH_EFFECTS:
         inside = [_truth_in_intervals(one) for one in results if one.family == name]
-        row = share_row(
-            f"intervals that include the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE
-        )
+        row = share_row(f"interval coverage: {name}", sessions, [ok for one in inside for ok in one], COVERAGE)
         rows.append(row | {"workshops": len(inside)})
     rows.append(_worst_step(results, sessions))
     calling = [one for one in results if any(one.called)]
@@ -190,7 +188,7 @@ def _worst_step(results: list[SimulationResult], sessions: int) -> dict[str, Any
         for step, inside in zip(one.steps, _truth_in_intervals(one), strict=True):
             covered.setdefault(step, []).append(inside)
     worst = min(covered.values(), key=lambda inside: float(np.mean(inside)), default=[])
-    return share_row("intervals that include the truth: the worst step", sessions, worst, MeasureTarget(minimum=0.85))
+    return share_row("interval coverage: the worst step", sessions, worst, MeasureTarget(minimum=0.85))
 
 
 def _minimum_target(minimum: float) -> MeasureTarget:

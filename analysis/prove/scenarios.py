@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 WITH_EFFECTS = (
-    "base", "signs say nothing", "effects bypass the signs", "first 30 days only", "strong confounding",
+    "base", "stand readings predict nothing", "effects not seen in stand readings", "first 30 days only", "strong confounding",
     "30% not recorded", "repeats", "loglinear",
 )  # fmt: skip
 WITHOUT_EFFECT = ("no step matters", "loglinear, no step matters")
-SIGNS_OF_NO_USE = ("signs say nothing", "effects bypass the signs")
+SIGNS_OF_NO_USE = ("stand readings predict nothing", "effects not seen in stand readings")
 EQUAL_PEOPLE = "equal people"
 CHANGES, UNCHANGED = "one busy shop changes", "one busy shop"
 CO_OPERATIVE = "the co-operative"

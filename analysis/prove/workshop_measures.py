@@ -282,7 +282,10 @@ def risk_rows(by_family: dict[str, list[dict[str, float]]], sessions: int) -> li
             else MeasureTarget(share=False)
         )
         row = mean_row(
-            f"risk, share of the true risk's gain: {name}", sessions, _collect_figure(figures, SHARE), target
+            f"risk, share of the true risk's reduction in log loss: {name}",
+            sessions,
+            _collect_figure(figures, SHARE),
+            target,
         )
         rows.append(row | _bayes_limit(figures, BAYES_LIMIT))
         trees = mean_row(

@@ -202,7 +202,7 @@ def _checked_array(array: NDArray[Any]) -> NDArray[Any]:
     if array.dtype.kind == "U" and array.dtype.itemsize:
         codes = np.ascontiguousarray(array).reshape(-1).view(np.uint32)
         if ((codes > sys.maxunicode) | ((codes >= FIRST_SURROGATE) & (codes <= LAST_SURROGATE))).any():
-            raise ValueError("text with characters that do not exist")
+            raise ValueError("text with invalid characters")
     return array
 
 

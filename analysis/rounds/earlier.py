@@ -209,7 +209,7 @@ def action_results(log: Log, share: ShareFound, assumed: float) -> DataFrame[Act
         note = (
             SHARE_USED
             if share.has_enough_checks
-            else f"not used yet: the procedure's {assumed:.0%} is kept until {MIN_CHECKED} checked bleeds have had their window "
+            else f"not used yet: the procedure's {assumed:.0%} is kept until {MIN_CHECKED} checked bleeds have completed their window "
             f"(now {share.checked}) and {MIN_FAULTS} faults are known (now {share.faults})"
         )
         figures = {"value": share.share, "lo": limits[0], "hi": limits[1], "note": note}

@@ -35,8 +35,7 @@ _OTHER_FAMILY = (
 )
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
 _OTHER_KIT = (
-    "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and "
-    "seals."
+    "Do not ride. Assume the brake holds the wrong fluid until proven otherwise; scrap the kit's hoses and seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: re-bleed the brake and repeat the hard pull."
 NOT_PLAUSIBLE = (

@@ -1,7 +1,8 @@
 """Signs of an unmeasured confounder of misses and comebacks, and how strong one would have to be.
 
 Negative controls: what a step cannot cause (M. Lipsitch, E. Tchetgen Tchetgen & T. Cohen 2010, Epidemiology 21:383-388).
-Returns for pads, noise or worn parts are not caused by a bleed; bubbles in the first pass are not caused by later steps.
+Returns for pads, noise, drag or worn parts are not caused by steps that touch neither pads nor pistons and spill no fluid;
+bubbles in the first pass are not caused by later steps.
 Exclusion: the bubbles do not lead to misses of closing steps either (many bubbles take time).
 """
 
@@ -37,6 +38,12 @@ CARRIERS = {
     "calendar_time": ("day",),
 }
 """Who, where and when, as columns of the design: what hurry may go with."""
+MAY_CAUSE_OTHER_RETURNS = (
+    "pads_out", "pistons_seated", "blocks_fitted", "lever_syringe_fill", "caliper_syringe_fill", "caliper_syringe_end_ml",
+    "cleaned",
+)  # fmt: skip
+"""What a step records if a miss may end in noise, drag or spoiled pads: fluid on the pads, pistons not pushed back, a system
+filled too full (common practice, no source). A workshop's own steps may do so too."""
 MAX_TIMES = 99.0
 RIDGE = 1e-2
 
@@ -57,7 +64,7 @@ class ConfounderTest:
 class UnseenCauses:
     """Tests for unmeasured confounders, and the strength one must have.
 
-    `returns`: mean log hazard ratio of a miss for returns that no step causes; `bubbles`: change of the log of the bubbles
+    `returns`: mean log hazard ratio of a miss for returns that it cannot cause; `bubbles`: change of the log of the bubbles
     in the first pass with a miss of a later step; `retro`: share of entries missing among bleeds that came back less that
     among others (negative: probably completed after the return), with both shares. `error` is mean and standard
     deviation of the systematic error (None with fewer than 40 other returns). `bias` is, for each step, the bias (per 100)
@@ -85,7 +92,7 @@ class UnseenCauses:
         notes = []
         if self.returns.clear:
             notes.append(
-                "Missed steps also go with returns for pads, noise or worn parts, which no step of a bleed causes "
+                "Missed steps also go with returns for pads, noise or worn parts, which these steps cannot cause "
                 f"(hazard ratio of a miss {np.exp(self.returns.value):.2f}, p = {self.returns.p_value:.3f})."
             )
         if self.bubbles.clear:
@@ -123,18 +130,25 @@ def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
 
 
 def _test_other_returns(data: BleedData, design: Design) -> tuple[ConfounderTest, tuple[float, float] | None]:
-    """Effects of the steps on returns that no step causes: their mean, and the systematic error."""
+    """Effects of the steps on other returns, which these steps cannot cause: their mean, and the systematic error."""
     days = data.bleeds.get_column("other_return_days", default=pl.Series(dtype=pl.Int64)).fill_null(-1).to_numpy()
     at_risk = data.bleeds.get_column("days_at_risk").to_numpy()
     event = (days >= 0) & (days <= at_risk) if len(days) else np.zeros(len(at_risk), dtype=bool)
-    if event.sum() < MIN_RETURNS:
+    controls = _harmless_steps(data, design)
+    if event.sum() < MIN_RETURNS or len(controls) < MIN_CONTROLS:
         return ConfounderTest(), None
     time = np.where(event, days, at_risk)
     model = CoxModel.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike)
-    steps = design.step_count
-    influence = model.influence(np.eye(design.x.shape[1])[:, :steps]) * model.df_correction
-    estimates, covariance = model.coefficients[:steps], influence.T @ influence
+    influence = model.influence(np.eye(design.x.shape[1])[:, controls]) * model.df_correction
+    estimates, covariance = model.coefficients[controls], influence.T @ influence
     return _test_weighted_mean(estimates, covariance), systematic_error(estimates, np.sqrt(np.diag(covariance)))
+
+
+def _harmless_steps(data: BleedData, design: Design) -> list[int]:
+    """Columns of the steps whose miss cannot end in noise, drag, spoiled pads or wear."""
+    field_of = {step.id: step.field for step in data.standard.steps}
+    fields = [field_of[step] for step in design.steps]
+    return [i for i, one in enumerate(fields) if one not in MAY_CAUSE_OTHER_RETURNS and not one.startswith("own.")]
 
 
 def _test_weighted_mean(estimates: FloatArray, covariance: FloatArray) -> ConfounderTest:

@@ -81,7 +81,7 @@ def match_returns(
 
 
 def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
-    """Days to the first return of each bleed that no step of a bleed causes: session_id, other_return_days.
+    """Days to the first return of each bleed for pads, noise, drag or wear: session_id, other_return_days.
 
     A return counts if the standard excludes its finding (worn parts, pads), or if the complaint is noise or drag and
     neither air, a leak nor old fluid was found.

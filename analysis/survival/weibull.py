@@ -173,5 +173,5 @@ def _interpretation_text(lo: float, hi: float) -> str:
     if hi < 1:
         return "Most comebacks come early and tail off, as workmanship faults often do (and as a mix of high and low risks does)"
     if lo > 1:
-        return "Comebacks become more likely with time, as often with parts that wear out"
+        return "Comebacks become more likely with time, as is often the case with parts that wear out"
     return "It is too early to say whether comebacks come early or late"

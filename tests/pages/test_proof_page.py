@@ -41,7 +41,16 @@ def test_where_every_target_is_reached_none_is_listed_as_missed():
 def test_a_measure_without_a_target_is_neither_reached_nor_missed():
     both = [0.5, 0.1]
     one = SimulationResult(
-        "signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], [1, 2], both, both, [False, False]
+        "stand readings predict nothing",
+        500,
+        ["purge", "reach"],
+        both,
+        [0, 0],
+        [1, 1],
+        [1, 2],
+        both,
+        both,
+        [False, False],
     )
     table = proof([one, one])
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0

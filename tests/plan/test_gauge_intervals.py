@@ -37,4 +37,4 @@ def test_one_technician_alone_is_refused():
 def test_a_noisy_reading_is_not_to_be_relied_on():
     rng = np.random.default_rng(3)
     readings = simulated(rng).with_columns(pl.col("reading") + pl.Series(rng.normal(0, 5, 120)))
-    assert "Do not rely" in gauge_study(readings, rng).verdict
+    assert "Do not judge" in gauge_study(readings, rng).verdict

@@ -30,7 +30,7 @@ def test_coverage_order_and_false_alarms_are_counted():
             world_held("no step matters", [0.3, 0.0], [0.0, 0.0], (True, False)),
         ]
     )
-    assert value(table, "intervals that include the truth: base") == 0.5
+    assert value(table, "interval coverage: base") == 0.5
     assert value(table, "the first-ranked step's interval includes the truth") == 1.0
     assert value(table, "rank correlation (Kendall's tau): additive air") == 1.0
     assert value(table, "no step matters: any step flagged") == 1.0
@@ -48,7 +48,7 @@ def test_false_discoveries_and_the_worst_step_are_counted():
         [world_held("base", [0.5, 0.1], [0.55, 0.0], (True, True)), world_held("base", [0.5, 0.1], [0.55, 0.4])]
     )
     assert value(table, "steps flagged that have no real effect") == 0.5
-    assert value(table, "intervals that include the truth: the worst step") == 0.5
+    assert value(table, "interval coverage: the worst step") == 0.5
 
 
 def test_a_workshop_is_audited_and_compared_with_its_truth():
@@ -63,7 +63,7 @@ def test_the_risk_is_compared_with_the_best_achievable():
     assert 0 < figures["caught"] < figures["most caught"]
     one = world_held("base", [0.5, 0.1], [0.55, 0.4])
     table = proof([replace(one, risk=figures)] * 2)
-    row = table.filter(pl.col("measure") == "risk, share of the true risk's gain: base").row(0, named=True)
+    row = table.filter(pl.col("measure") == "risk, share of the true risk's reduction in log loss: base").row(0, named=True)
     assert (row["value"], row["upper_bound"]) == pytest.approx((figures["share"], figures["upper_bound"]))
     assert row["aim"] == "at least 0.86"
     caught = table.filter(pl.col("measure") == "comebacks per 100 among the riskiest tenth").row(0, named=True)

@@ -132,9 +132,9 @@ def test_a_header_that_numpy_only_warns_of_is_refused_without_a_warning(tmp_path
     with zipfile.ZipFile(BytesIO(archive(arrays_of(content())))) as good, zipfile.ZipFile(body, "w") as damaged:
         for name in good.namelist():  # a number as Python 2 wrote it
             damaged.writestr(name, re.sub(rb"'shape': \((\d+),\), \} ", rb"'shape': (\1L,), }", good.read(name)))
-    with warnings.catch_warnings(record=True, action="always") as seen:
+    with warnings.catch_warnings(record=True, action="always") as raised:
         assert "is not a complete risk model" in refusal(seal_archive(body.getvalue()), tmp_path)
-    assert not seen
+    assert not raised
 
 
 def test_a_pickled_object_under_the_model_files_seal_is_refused_and_not_executed(tmp_path: Path) -> None:

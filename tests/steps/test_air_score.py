@@ -84,7 +84,7 @@ def test_travel_alone_is_no_evidence_on_a_step_that_changes_the_travel(costs, wo
     assert evidence.applies[costs.design.steps.index("purge")]
 
 
-@pytest.mark.parametrize(("name", "predicts"), [("base", True), ("signs say nothing", False)])
+@pytest.mark.parametrize(("name", "predicts"), [("base", True), ("stand readings predict nothing", False)])
 def test_worse_readings_predict_returns_only_where_they_do_in_the_simulation(name, predicts):
     world = prepared_of(simulate(scenario_workshop(name, 3000), 17))
     costs_there = step_costs(world, np.random.default_rng(1))

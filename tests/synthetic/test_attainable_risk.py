@@ -25,7 +25,9 @@ def test_where_nothing_is_hidden_the_true_risk_is_foreseen() -> None:
     assert np.median(np.abs(result / truth - 1)) < 1e-9
 
 
-@pytest.mark.parametrize("name", ["base", "loglinear", "30% not recorded", "signs say nothing", "poor bookkeeping"])
+@pytest.mark.parametrize(
+    "name", ["base", "loglinear", "30% not recorded", "stand readings predict nothing", "poor bookkeeping"]
+)
 def test_risks_of_bleeds_foreseen_alike_average_to_what_is_foreseen(name: str) -> None:
     """Within four standard errors of each half's mean true risk; without the weights the upper half is off by more."""
     result, truth = other(scenario_workshop(name, 2000))
@@ -36,7 +38,10 @@ def test_risks_of_bleeds_foreseen_alike_average_to_what_is_foreseen(name: str) -
 
 
 def test_signs_that_say_nothing_leave_more_to_luck() -> None:
-    observed, blind = other(scenario_workshop("base", 2000)), other(scenario_workshop("signs say nothing", 2000))
+    observed, blind = (
+        other(scenario_workshop("base", 2000)),
+        other(scenario_workshop("stand readings predict nothing", 2000)),
+    )
     lost = [np.corrcoef(np.log(result), np.log(truth))[0, 1] for result, truth in (observed, blind)]
     assert lost[0] > lost[1] + 0.05
 

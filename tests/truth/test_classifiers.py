@@ -1,7 +1,7 @@
 """The risk model against five classifiers of scikit-learn on simulated workshops with known truth (slow lane).
 
 Each workshop is cut in time as in `test_risk.py`; every classifier gets the same columns (`make_risk_pipeline`). The figure
-is the share of the true risk's gain in log loss over a constant, with the true risk as the expected outcome.
+is the share of the true risk's reduction in log loss in log loss over a constant, with the true risk as the expected outcome.
 `python -m tests.truth.test_classifiers` prints the table of METHODS.md.
 """
 
