@@ -197,5 +197,5 @@ def test_one_gigabyte_of_address_space_is_enough(words: tuple[str, ...], log: Pa
 def test_an_audit_with_too_little_address_space_stops_with_one_message(log: Path, tmp_path: Path) -> None:
     result = in_shell("ulimit -v 1000000; {}", "audit", log, "--out", tmp_path / "out")
     assert result.returncode == 2
-    assert result.stderr.startswith("rebleed stopped: this machine: limits the addresses of a process to 1.0 GB")
+    assert result.stderr.startswith("rebleed stopped: this machine: limits a process's address space to 1.0 GB")
     assert "ulimit -v unlimited" in result.stderr

@@ -137,7 +137,7 @@ def missed_changes(first: Report, report: Report) -> list[str]:
         .get_column("now")
         .sum()
         == 2,
-        "late returns": "5 comebacks added later" in same,
+        "late returns": "comebacks added since: 5," in same,
         "newcomer": NEWCOMER in new,
         "recalls closed": closed >= recalled,
         "recall opened": "recall_opened" in counts,

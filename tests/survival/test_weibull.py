@@ -15,7 +15,7 @@ def simulated(shape, bleeds=4000, seed=3, censored_after=200.0):
     ("shape", "word"),
     [
         (0.6, "workmanship faults often do (and as a mix of high and low risks does)"),
-        (1.6, "often with parts that wear out"),
+        (1.6, "often the case with parts that wear out"),
         (1.0, "too early to say"),
     ],
 )
