@@ -63,7 +63,9 @@ def test_the_risk_is_compared_with_the_best_achievable():
     assert 0 < figures["caught"] < figures["most caught"]
     one = world_held("base", [0.5, 0.1], [0.55, 0.4])
     table = proof([replace(one, risk=figures)] * 2)
-    row = table.filter(pl.col("measure") == "risk, share of the true risk's reduction in log loss: base").row(0, named=True)
+    row = table.filter(pl.col("measure") == "risk, share of the true risk's reduction in log loss: base").row(
+        0, named=True
+    )
     assert (row["value"], row["upper_bound"]) == pytest.approx((figures["share"], figures["upper_bound"]))
     assert row["aim"] == "at least 0.86"
     caught = table.filter(pl.col("measure") == "comebacks per 100 among the riskiest tenth").row(0, named=True)
