@@ -31,9 +31,26 @@ def test_a_line_that_is_not_an_object_is_broken() -> None:
 
 
 def test_mixed_and_nested_values_are_text() -> None:
-    table = read('{"id": 7, "m": {"a": [1, "ü"]}}\n{"id": "x", "m": true}\n{"id": 2.0, "m": NaN}\n')
+    table = read('{"id": 7, "m": [1, {"a": "ü"}]}\n{"id": "x", "m": true}\n{"id": 2.0, "m": NaN}\n')
     assert table.cells["id"].to_list() == ["7", "x", "2"]
-    assert table.cells["m"].to_list() == ['{"a": [1, "ü"]}', "true", None]
+    assert table.cells["m"].to_list() == ['[1, {"a": "ü"}]', "true", None]
+
+
+def test_objects_within_an_object_are_columns_of_their_own() -> None:
+    lines = (
+        '{"bike": {"serial": "K1", "size": {"cm": 54}}, "back": null, "why": {"a": 1}}',
+        '{"bike": "K2", "back": {}, "why": null}',
+    )
+    table = read("\n".join(lines))
+    assert table.cells.drop("__row__").to_dict(as_series=False) == {
+        "bike.serial": ["K1", None], "bike.size.cm": [54, None], "back": [None, None], "why.a": [1, None],
+        "bike": [None, "K2"],
+    }  # fmt: skip
+
+
+def test_objects_deep_within_others_stay_whole() -> None:
+    deep = '{"a": {"b": {"c": {"d": {"e": {"f": 1}}}}}}'
+    assert read(deep).cells.row(0, named=True)["a.b.c.d.e"] == '{"f": 1}'
 
 
 def test_a_whole_number_too_large_for_a_column_is_kept_as_text() -> None:

@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from decimal import Decimal
 from io import BytesIO
 from typing import Any
@@ -33,12 +33,14 @@ _INT64 = range(-(2**63), 2**63)
 _PER_DAY = {"days": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
 _FIRST_DAY, _LAST_DAY = (day.toordinal() - dt.date(1970, 1, 1).toordinal() for day in (dt.date.min, dt.date.max))
 _MAX_LISTED_KEYS = 12
+_MAX_LEVELS = 4
+"""Objects within objects that become columns of their own; deeper ones stay whole."""
 
 
 def typed_column(values: Sequence[Any]) -> pl.Series:
     """One column of values: typed if all are of one type, otherwise text. No value is rounded or lost.
 
-    Decimals, times with an offset, UUIDs, times of day and nested values are text; bytes are hexadecimal text; NaN is
+    Decimals, times with an offset, UUIDs, times of day and lists are text; bytes are hexadecimal text; NaN is
     null.
     """
     types = set(map(type, values)) - {type(None)}
@@ -154,12 +156,21 @@ def parquet_table(file: Snapshot) -> RawTable:
 
 
 def frame_table(label: str, frame: pl.DataFrame, sha256: str = "") -> RawTable:
-    """A frame as a raw table; its rows are counted from 1."""
-    headings = unique_headings(frame.columns)
-    columns = zip(frame.get_columns(), headings, strict=True)
-    cells = [_plain_column(values).alias(name) for values, name in columns]
+    """A frame as a raw table; its rows are counted from 1. The fields of a struct are columns of their own, as `bike.serial`."""
+    columns = [part for column in frame.get_columns() for part in _dotted_columns(column)]
+    limits.check_size(label, columns=len(columns))
+    headings = unique_headings([column.name for column in columns])
+    cells = [_plain_column(values).alias(name) for values, name in zip(columns, headings, strict=True)]
     row = pl.Series(ROW, range(1, frame.height + 1), dtype=pl.Int64)
     return RawTable(label, pl.DataFrame([row, *cells]), unparsed_rows(), sha256)
+
+
+def _dotted_columns(values: pl.Series, levels: int = _MAX_LEVELS) -> Iterator[pl.Series]:
+    if not levels or not isinstance(values.dtype, pl.Struct) or not values.dtype.fields:
+        yield values
+        return
+    for part in values.struct.unnest().get_columns():
+        yield from _dotted_columns(part.alias(f"{values.name}.{part.name}"), levels - 1)
 
 
 def _plain_column(values: pl.Series) -> pl.Series:
@@ -194,7 +205,9 @@ def _local_time(values: pl.Series, dtype: pl.Datetime | pl.Date) -> pl.Series:
 
 
 def jsonl_table(file: Snapshot) -> RawTable:
-    """Read a file of JSON objects: a column for each key; `row` is the line. Nested values are JSON text.
+    """Read a file of JSON objects: a column for each key; `row` is the line. Lists are JSON text.
+
+    The keys of an object within an object are columns of their own, as `bike.serial`.
 
     Raises
     ------
@@ -223,6 +236,15 @@ def jsonl_table(file: Snapshot) -> RawTable:
     return RawTable(file.label, cells, unparsed_rows(objects.broken), file.sha256, (*text.notes, *objects.notes))
 
 
+def _dotted_items(value: dict[str, Any], prefix: str = "", levels: int = _MAX_LEVELS) -> Iterator[tuple[str, Any]]:
+    """The cells of an object, those of objects within it under dotted keys; below `levels` they stay whole."""
+    for key, cell in value.items():
+        if isinstance(cell, dict) and cell and levels:
+            yield from _dotted_items(cell, f"{prefix}{key}.", levels - 1)
+        else:
+            yield f"{prefix}{key}", cell or None if isinstance(cell, dict) else cell
+
+
 class _JsonObjects:
     """Objects collected line by line.
 
@@ -235,6 +257,7 @@ class _JsonObjects:
         self.broken: list[tuple[int, str, str]] = []
         self._columns: dict[str, list[pl.Series]] = {}
         self._batch: list[dict[str, Any]] = []
+        self._objects: set[str] = set()
         self._repeated_keys: set[str] = set()
 
     def append(self, number: int, line: str) -> None:
@@ -247,7 +270,9 @@ class _JsonObjects:
             self.broken.append((number, line, "JSON, but not an object"))
             return
         self.rows.append(number)
-        self._batch.append(value)
+        cells = dict(_dotted_items(value))
+        self._objects |= {key for key in value if key not in cells}
+        self._batch.append(cells)
         if len(self._batch) == limits.BATCH_ROWS:
             self._close_batch()
 
@@ -260,8 +285,9 @@ class _JsonObjects:
         self._close_batch()
         headings = unique_headings([replace_surrogates(key) for key in self._columns])
         columns = [
-            concat_batches(batches).alias(heading)
-            for heading, batches in zip(headings, self._columns.values(), strict=True)
+            column.alias(heading)
+            for heading, (key, batches) in zip(headings, self._columns.items(), strict=True)
+            if (column := concat_batches(batches)).count() or key not in self._objects
         ]
         return pl.DataFrame([pl.Series(ROW, self.rows, dtype=pl.Int64), *columns])
 
