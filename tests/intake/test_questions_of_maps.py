@@ -157,3 +157,13 @@ def test_a_message_has_the_users_heading_unit_file_and_row(tmp_path: Path) -> No
         "Bar to lever (in): 30.71 in is outside 1.57 to 5.12 in; if that is the wrong unit, correct the unit of "
         "lever_reach_mm in the map"
     )
+
+
+@pytest.mark.parametrize("sides", [("Front", "Rear"), ("vorne", "hinten"), ("avant", "arrière")])
+def test_a_row_that_holds_both_brakes_of_a_bike_is_asked_about(tmp_path: Path, sides: tuple[str, str]) -> None:
+    head = "Bike,Tech,Date," + ",".join(f"{side} {what}" for what in ("passes", "minutes") for side in sides)
+    rows = [f"K{i % 40},Wren,{dt.date(2026, 1, 1 + i % 28)},2,3,30,40" for i in range(60)]
+    toml = toml_of(export(tmp_path, head, rows))
+    question = f"'{sides[0]} passes' and '{sides[1]} passes': does a row hold both brakes of a bike?"
+    assert question in toml
+    assert "both brakes" not in toml_of(export(tmp_path, HEAD, [start(i) for i in range(40)]))

@@ -109,6 +109,7 @@ def map_summary(proposed: Sequence[Proposal]) -> str:
         doubtful = [choice.field for choice in one.choices if choice.doubtful]
         if one.lacks:
             lines.append(f"  required, but no heading found: {', '.join(one.lacks)}")
+        lines += [f"  {_one_line_text(note)}" for note in one.notes]
         if doubtful:
             lines.append(f"  please check: {', '.join(doubtful)}")
         if one.date_doubt:

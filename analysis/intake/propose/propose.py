@@ -16,7 +16,7 @@ from analysis.intake.convert.numbers import decimal_mark
 from analysis.intake.mapping.table_map import FIELDS, GENERATED_IDS, required_fields
 from analysis.intake.match_tables import shared_headings
 from analysis.intake.propose.assignment import Assignment, ColumnMatch, assign
-from analysis.intake.propose.column_profile import ColumnProfile, column_profile
+from analysis.intake.propose.column_profile import ColumnProfile, column_profile, word_level
 from analysis.intake.propose.headings import Heading, headings
 from analysis.intake.propose.mapping_warnings import DATES
 from analysis.intake.propose.proposal import Proposal, ProposedMap, map_summary, map_toml
@@ -145,7 +145,25 @@ def _propose_table(sheet: _ProfiledFile, agreed: Mapping[str, str]) -> Proposal:
         refused=(*assignments[table].refused, *(one for one in returns.refused if one.heading not in used)),
         rows=raw.rows_read,
     )
-    return replace(proposal, notes=tuple(shared_headings(raw.headings, proposal.table_map())))
+    both = _both_brakes_question(sheet.headings) if "brake" in lacks else ()
+    return replace(proposal, notes=(*both, *shared_headings(raw.headings, proposal.table_map())))
+
+
+def _both_brakes_question(file_headings: list[Heading]) -> tuple[str, ...]:
+    """A question where headings come in pairs for front and rear: a row of such a file is a bike, not a bleed."""
+    sides: dict[tuple[str, ...], dict[str, str]] = {}
+    for heading in file_headings:
+        of_word = {word: word_level(word, FIELDS["sessions"]["brake"]) for word in heading.words}
+        rest = tuple(word for word, side in of_word.items() if side is None)
+        for side in filter(None, of_word.values()):
+            sides.setdefault(rest, {})[side] = heading.text
+    pair = next((list(one.values()) for one in sides.values() if len(one) > 1), None)
+    if pair is None:
+        return ()
+    return (
+        f"{pair[0]!r} and {pair[1]!r}: does a row hold both brakes of a bike? Each bleed needs a row of its own, with a "
+        "column that says front or rear: split the rows before the import",
+    )
 
 
 def _propose_returns_in_rows(bleeds: Proposal, sheet: _ProfiledFile) -> list[Proposal]:
