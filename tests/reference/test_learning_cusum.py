@@ -78,3 +78,12 @@ def test_starting_again_only_lowers_the_sum_and_later_bleeds_are_not_covered() -
     reached = restarted >= limits.needs_help
     assert reached[:300].any(axis=0).mean() <= 0.06
     assert reached.any(axis=0).mean() > 0.1
+
+
+def test_the_limit_of_a_published_example_is_reached_as_often_as_stated() -> None:
+    """2.71 for a doubled odds of 5% in 100 patients, 5% false signals: README of the R package `cusum` (L. Hubig), a limit
+    from 1,000 simulated runs, whose own error is 0.7% (one standard error)."""
+    chance, ratio = 0.05, 2.0
+    failed = np.random.default_rng(1).random((100, 50_000)) < chance
+    steps = failed * np.log(ratio) - np.log(1 - chance + ratio * chance)
+    assert (reset_cusum(steps).max(axis=0) >= 2.712558).mean() == pytest.approx(0.05, abs=2 * 0.007)
