@@ -1,4 +1,4 @@
-"""Risks of bleeds with their intervals, what second checks catch, and the model's figures against simple rules."""
+"""Risks of bleeds with their intervals, what second checks cover, and the model's figures against simple rules."""
 
 from __future__ import annotations
 
@@ -36,7 +36,8 @@ MAX_RATIO = 8.0
 """An upper limit above this is an arrow at the edge of the chart."""
 DASHED = [4, 3]
 RISK_AXIS = {**PERCENT, "title": "risk of a comeback within the window"}
-SHARE_CHECKED = "share of bleeds checked a second time"
+SHARE_AXIS = {**PERCENT, "title": "share of bleeds checked a second time"}
+CURVE_WIDTH = WIDTH // 2 + 60
 CAUGHT_AXIS = {"title": "comebacks covered, per 100", "format": ".0f"}
 AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)"}
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
@@ -86,24 +87,24 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
 
 @with_own_look
 def second_check_curve(second_checks: Source, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
-    """Share of comebacks among the bleeds checked, per 100, by the share checked; the diagonal is checking at random.
+    """Comebacks covered by the checks, per 100, by the share of bleeds checked; dashed: as many bleeds picked at random.
 
-    A slider sets the number of checks a week, and the chart shows what they cover and save.
+    A slider sets the number of checks a week, and the chart shows what they cover and save, read off between the rows of
+    the table.
 
     Parameters
     ----------
     second_checks
         The report, or its `second_checks`.
     per_week
-        Where the slider starts; by default the smallest number of checks in the table.
+        Where the slider starts; by default the number that saves the most bench time.
     """
-    second_checks = table_from_source(second_checks, "second_checks")
-    share_axis = {**PERCENT, "title": SHARE_CHECKED}
+    second_checks = table_from_source(second_checks, "second_checks").sort("share")
     line = (
-        alt.Chart(second_checks, width=WIDTH // 2 + 60, height=240)
+        alt.Chart(second_checks, width=CURVE_WIDTH, height=240)
         .mark_line(color=LOW, point=True)
         .encode(
-            x=alt.X("share:Q", title="share checked", axis=share_axis),
+            x=alt.X("share:Q", title="share checked", axis=SHARE_AXIS),
             y=alt.Y(
                 "caught_per_100_comebacks:Q",
                 title="comebacks covered, per 100",
@@ -118,51 +119,66 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
             ],
         )
     )
-    diagonal = (
-        alt.Chart(pl.DataFrame({"share": [0.0, 1.0], "caught": [0.0, 100.0]}))
-        .mark_line(color=CHANCE, strokeDash=DASHED, aria=False)
-        .encode(
-            x=alt.X("share:Q", title="share checked", axis=share_axis),
-            y=alt.Y("caught:Q", title="by checking at random", axis=CAUGHT_AXIS),
-        )
-    )
-    examples = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
+    examples = second_checks.gather_every(max(1, second_checks.height // 4))
     complete = examples.select("share", "caught_per_100_comebacks").drop_nulls()
     words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in complete.iter_rows())
-    return layer_charts(diagonal, line, *_possible_checks(second_checks, per_week)).properties(
-        description=f"Comebacks included, per 100, by share of bleeds checked: {words}"
+    return layer_charts(*_random_checks(second_checks), line, *_possible_checks(second_checks, per_week)).properties(
+        description=f"Comebacks covered, per 100, by share of bleeds checked: {words}"
     )
+
+
+def _random_checks(second_checks: pl.DataFrame) -> list[Any]:
+    """What as many bleeds picked at random would cover: their share of what checking the most bleeds covers."""
+    most = second_checks.select("share", caught="caught_per_100_comebacks").drop_nulls().tail(1)
+    rows = pl.concat([pl.DataFrame({"share": [0.0], "caught": [0.0]}), most])
+    base = alt.Chart(rows).encode(
+        x=alt.X("share:Q", title="share checked", axis=SHARE_AXIS),
+        y=alt.Y("caught:Q", title="by checking at random", axis=CAUGHT_AXIS),
+    )
+    label = alt.Chart(rows.with_columns(pl.all() / 2, label=pl.lit("picked at random")).tail(1))
+    name = label.mark_text(align="left", baseline="top", dx=6, color=CHANCE, aria=False)
+    return [
+        base.mark_line(color=CHANCE, strokeDash=DASHED, aria=False),
+        name.encode(x=base.encoding.x, y=base.encoding.y, text=alt.Text("label:N", title="dashed line")),
+    ]
 
 
 def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> list[Any]:
-    """The largest number of checks that the slider allows, marked on the curve and in words."""
-    share_axis = {**PERCENT, "title": SHARE_CHECKED}
-    numbers = second_checks.get_column("checks_per_week").drop_nulls()
-    if numbers.is_empty():
+    """The number of checks that the slider is set to, on the curve and in words; between two rows, read off a straight line."""
+    names = ("share", "caught_per_100_comebacks", "minutes_saved")
+    rows = second_checks.select("checks_per_week", *names).drop_nulls().sort("checks_per_week")
+    if rows.is_empty():
         return []
-    fewest, most = math.ceil(float(numbers.min())), math.ceil(float(numbers.max()))  # type: ignore[arg-type]
-    start = min(max(round(per_week) if per_week else fewest, fewest), most)
-    slider = alt.binding_range(min=fewest, max=most, step=1, name="Checks you can do a week ")
+    numbers = rows.get_column("checks_per_week")
+    fewest, most = math.ceil(numbers[0]), math.ceil(numbers[-1])
+    best = rows.sort("minutes_saved", descending=True).item(0, "checks_per_week")
+    start = min(max(round(best if per_week is None else per_week), fewest), most)
+    slider = alt.binding_range(min=fewest, max=most, step=1, name="Checks a week ")
     checks = alt.param(name="checks", value=start, bind=slider)
+    following = [pl.col(name).shift(-1).alias(f"next_{name}") for name in rows.columns]
+    between = "(isValid(datum.next_checks_per_week) ? (checks - datum.checks_per_week) / (datum.next_checks_per_week - datum.checks_per_week) : 0)"
     chosen = (
-        alt.Chart(second_checks)
-        .transform_filter("datum.checks_per_week <= checks")
-        .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
-        .transform_filter("datum.place === 1")
+        alt.Chart(rows.with_columns(following))
+        .transform_filter("datum.checks_per_week <= checks && (!isValid(datum.next_checks_per_week) || checks < datum.next_checks_per_week)")
+        .transform_calculate(**{f"at_{name}": f"datum.{name} + {between} * ((isValid(datum.next_{name}) ? datum.next_{name} : datum.{name}) - datum.{name})" for name in names})
         .transform_calculate(
-            covers="'up to ' + checks + (checks == 1 ? ' check a week would cover ' : ' checks a week would cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100 comebacks'",
-            saves="(datum.minutes_saved < 0 ? 'costing ' : 'saving ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
+            number="checks + (checks == 1 ? ' check' : ' checks') + ' a week (' + format(datum.at_share, '.0%') + ')'",
+            covers="format(datum.at_caught_per_100_comebacks, '.0f') + ' of 100 comebacks covered'",
+            hours="round(abs(datum.at_minutes_saved) / 60)",
+        )
+        .transform_calculate(
+            saves="datum.hours == 0 ? 'about break even' : format(datum.hours, ',') + (datum.hours == 1 ? ' hour' : ' hours') + ' a year ' + (datum.at_minutes_saved < 0 ? 'lost' : 'saved')"
         )
     )  # fmt: skip
     dot = chosen.mark_point(filled=True, size=140, color=HIGH, opacity=1).encode(
-        x=alt.X("share:Q", title="share checked", axis=share_axis),
-        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks covered, per 100", axis=CAUGHT_AXIS),
+        x=alt.X("at_share:Q", title="share checked", axis=SHARE_AXIS),
+        y=alt.Y("at_caught_per_100_comebacks:Q", title="comebacks covered, per 100", axis=CAUGHT_AXIS),
     )
     words = [
         chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(
-            x=x_at(WIDTH // 2 + 60), y=y_at(y), text=alt.Text(f"{name}:N", title="these checks")
+            x=x_at(CURVE_WIDTH), y=y_at(y), text=alt.Text(f"{name}:N", title="these checks")
         )
-        for name, y in (("covers", 190), ("saves", 208))
+        for name, y in (("number", 186), ("covers", 204), ("saves", 222))
     ]
     return [dot.add_params(checks), *words]
 

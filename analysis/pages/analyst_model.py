@@ -220,8 +220,4 @@ def _quality_charts(report: Report) -> list[Any]:
         charts.append(with_title(reliability_curve(report), "Calibration by decile"))
     if quarter_rows(model).height:
         charts.append(with_title(calibration_over_time(report), "Observed / predicted by quarter"))
-    return charts + (
-        [with_title(second_check_curve(report, report.standard.second_check.per_week), "Second checks")]
-        if len(report.second_checks)
-        else []
-    )
+    return charts + ([with_title(second_check_curve(report), "Second checks")] if len(report.second_checks) else [])

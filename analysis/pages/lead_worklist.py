@@ -1,8 +1,9 @@
-"""Bleeds to check a second time today, and what second checks catch and save."""
+"""Bleeds to check a second time today, and what second checks cover and save."""
 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from typing import Any
 
 import polars as pl
@@ -157,31 +158,21 @@ def _overall_rate(report: Report) -> float | None:
 
 
 def second_check_question(report: Report) -> Question:
-    """What checking a share of the bleeds a second time catches, and whether it pays."""
-    question, table = "What do second checks catch and save?", report.second_checks.sort("share")
+    """What checking a share of the bleeds a second time covers, and whether it pays."""
+    question, table = "What do second checks cover and save?", report.second_checks.sort("share")
     if table.is_empty():
         too_few = Finding("Too few comebacks to say what second checks save.")
         return Question("second-checks", question, no_risk_finding(report) if report.risk.is_empty() else too_few)
     check = report.standard.second_check
     affordable = _affordable_row(table, check.per_week)
-    best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
-    points = [
-        f"The most bench time is saved by checking {_saving_text(row)}. More checks may still stop a bike going out with a bad brake."
-        for row in best.iter_rows(named=True)
-    ] or [
-        "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
-        f"{percent(report.break_even_risk)} is worth it, and any check may stop a bike going out with a bad brake."
-    ]
-    figures = [] if affordable["minutes_saved"] is None else [f"In the time you have: {_saving_text(affordable)}."]
     return Question(
         id="second-checks",
         question=question,
-        answer=_catch_finding(affordable, check, _default_note(report)),
-        points=tuple(points),
-        figures=tuple(figures),
-        action="Choose the number of checks by what they save; each extra check catches less.",
+        answer=_saving_finding(report, table),
+        points=(_time_available_text(affordable, check, _default_note(report)),),
+        action="Choose the number of checks by what they save; each extra check covers less.",
         hint="Set the slider to the number of checks you can do a week.",
-        charts=chart_specs(second_check_curve(table, check.per_week)),
+        charts=chart_specs(second_check_curve(table)),
         table=page_table(
             table,
             "Results by share of bleeds checked",
@@ -218,32 +209,66 @@ def _affordable_row(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
     return (within.tail(1) if within.height else table.head(1)).row(0, named=True)
 
 
-def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Finding:
-    """What the checks that there is time for look at: not always what saves most bench time."""
-    riskiest = f"riskiest {row['share']:.0%}"
-    if row["caught_per_100_comebacks"] is None:
-        return Finding(f"Checking the {riskiest}: too few comebacks to say what it would catch.")
-    text = f"Checking the {riskiest} of bleeds would cover {row['caught_per_100_comebacks']:.0f}% of comebacks."
-    if row["share"] == 1:
-        missed = 100 - row["caught_per_100_comebacks"]
-        text = f"There is time to check every bleed; {missed:.0f}% of those that come back do so before the next list."
-    if row["precision"]:
-        text += f" 1 checked bleed in {1 / row['precision']:.0f} would come back."
-    checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "
-    limits = "" if row["caught_lo"] is None else f" ({row['caught_lo']:.0f}–{row['caught_hi']:.0f}%)"
-    share = f"{row['caught_per_100_comebacks']:.0f}%{limits}"
-    return Finding(text, f"{checks}{share}. The rest came back before the next list was made, or were not on it.")
+def _saving_finding(report: Report, table: pl.DataFrame) -> Finding:
+    """How many checks save the most bench time and up to how many they save any, or that no fixed number saves time."""
+    paying = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True)
+    if paying.is_empty():
+        return Finding(
+            "Checking a fixed share of all bleeds costs more bench time than it saves. A single bleed with a risk above "
+            f"{percent(report.break_even_risk)} is worth it, and any check may stop a bike going out with a bad brake."
+        )
+    best = paying.row(0, named=True)
+    text = (
+        f"{_checks_text(best['checks_per_week'])} save the most bench time: {_hours_text(best)}{_covered_text(best)}."
+    )
+    if (even := _break_even_checks(table, best)) is not None:
+        text += f" About {even:.0f} break even; more only cost bench time. Safety is not counted."
+    rate = f", of which 1 in {1 / best['precision']:.0f} would come back" if best["precision"] else ""
+    limits = (
+        ""
+        if best["caught_lo"] is None
+        else f" 95% interval of the share covered: {best['caught_lo']:.0f}–{best['caught_hi']:.0f}%."
+    )
+    return Finding(
+        text,
+        f"That is the riskiest {best['share']:.0%} of bleeds{rate}.{limits} The other comebacks came before the next list was made, or were not on it.",
+    )  # fmt: skip
 
 
-def _saving_text(row: dict[str, Any]) -> str:
-    """`30% of bleeds: a net saving of 16 h a year (10–20)`, or what they cost."""
-    hours, lo, hi = (
-        None if row[name] is None else row[name] / 60
+def _break_even_checks(table: pl.DataFrame, best: dict[str, Any]) -> float | None:
+    """Checks a week at which the saving is used up, read off a straight line between two rows; None if all rows pay."""
+    above = table.filter(pl.col("share") >= best["share"]).drop_nulls(["checks_per_week", "minutes_saved"])
+    rows = above.select("checks_per_week", "minutes_saved").rows()
+    for (fewer, saved), (more, lost) in itertools.pairwise(rows):
+        if saved > 0 >= lost:
+            return float(fewer + (more - fewer) * saved / (saved - lost))
+    return None
+
+
+def _time_available_text(row: dict[str, Any], check: SecondCheck, default: str) -> str:
+    """What all the checks that there is time for cover and save."""
+    time = f"You have time for {check.per_week:g} checks a week{default}: the riskiest {row['share']:.0%} of bleeds{_covered_text(row)}"
+    saves = "saving" if row["minutes_saved"] >= 0 else "costing"
+    return f"{time}, {saves} {_hours_text(row)}."
+
+
+def _checks_text(per_week: float) -> str:
+    """`About 2 checks a week`."""
+    number = f"{per_week:.0f}" if per_week >= 1 else f"{per_week:.1g}"
+    return f"About {number} {'check' if number == '1' else 'checks'} a week"
+
+
+def _covered_text(row: dict[str, Any]) -> str:
+    covered = row["caught_per_100_comebacks"]
+    return "" if covered is None else f", covering {covered:.0f}% of comebacks"
+
+
+def _hours_text(row: dict[str, Any]) -> str:
+    """`7 h a year (1–15)`: bench time saved, or lost where negative, without its sign."""
+    sign = 1 if row["minutes_saved"] >= 0 else -1
+    hours, *limits = (
+        None if row[name] is None else sign * row[name] / 60
         for name in ("minutes_saved", "minutes_saved_lo", "minutes_saved_hi")
     )
-    assert hours is not None  # the caller chose a row with this figure
-    limits = "" if lo is None or hi is None else f" ({interval(lo, hi)})"
-    if hours >= 0:
-        return f"{row['share']:.0%} of bleeds, a net saving of {hours:,.0f} h a year{limits}"
-    limits = "" if lo is None or hi is None else f" ({interval(-hi, -lo)})"
-    return f"{row['share']:.0%} of bleeds, which costs {-hours:,.0f} h a year more than it saves{limits}"
+    shown = [limit for limit in limits if limit is not None]
+    return f"{hours:,.0f} h a year" + (f" ({interval(min(shown), max(shown))})" if len(shown) > 1 else "")

@@ -369,6 +369,29 @@ def test_every_recall_has_a_mark_or_is_counted(bleeds: int) -> None:
     assert charts.svg(spec).startswith("<svg")
 
 
+@pytest.mark.parametrize(
+    ("start", "words"),
+    [
+        (None, ("2 checks a week (10%)", "30 of 100 comebacks covered", "5 hours a year saved")),
+        (3, ("3 checks a week (20%)", "35 of 100 comebacks covered", "about break even")),
+        (99, ("5 checks a week (50%)", "50 of 100 comebacks covered", "1 hour a year lost")),
+    ],
+)
+def test_the_slider_of_second_checks_starts_at_the_best_number_and_answers_between_rows(
+    start: float | None, words: tuple[str, ...]
+) -> None:
+    checks = pl.DataFrame(
+        {
+            "share": [0.1, 0.3, 0.5],
+            "checks_per_week": [2.0, 4.0, 4.5],
+            "caught_per_100_comebacks": [30.0, 40.0, 50.0],
+            "minutes_saved": [300.0, -300.0, -60.0],
+        }
+    )
+    picture = charts.svg(charts.specification(charts.second_check_curve(checks, start)))
+    assert all(one in picture for one in (*words, "picked at random"))
+
+
 def test_each_cusum_is_drawn_with_its_own_limit() -> None:
     months = (
         report()
