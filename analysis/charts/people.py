@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import altair as alt
@@ -32,7 +33,7 @@ MORE, FEWER, ALIKE = "missed more often than peers", "missed less often than pee
 COMPARISONS = [MORE, FEWER, ALIKE]
 PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])
-EXCESS_AXIS = {**PERCENT, "title": "difference from peers (percentage points)"}
+EXCESS_AXIS = {**PERCENT, "tickCount": 5, "title": "difference from peers (percentage points)"}
 COACHING_AXIS = "change in share missed against peers\n(left: fewer misses)"
 CELL_PX = 24
 COMPARISON: dict[str, Any] = {"title": "against peers"}
@@ -77,10 +78,16 @@ def technique_tooltip() -> list[alt.Tooltip]:
     ]
 
 
-def excess_dots(base: alt.Chart) -> list[alt.Chart]:
-    """Misses beyond peers with their 95% intervals, marked where clear; `base` holds the rows and their y axis."""
+def excess_dots(base: alt.Chart, every: pl.DataFrame) -> list[alt.Chart]:
+    """Misses beyond peers with their 95% intervals, marked where clear; `base` holds the rows and their y axis.
+
+    The axis is that of `every` row: one picture for each choice could not be compared with the one before.
+    """
+    ends = every.select(pl.min_horizontal("lo", "excess", 0).min(), pl.max_horizontal("hi", "excess", 0).max()).row(0)
+    low, high = (0.0 if end is None else float(end) for end in ends)
+    scale = alt.Scale(domain=[math.floor(10 * low) / 10, math.ceil(10 * high) / 10], nice=False)
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x=alt.X("excess:Q", title="more than peers", axis=EXCESS_AXIS),
+        x=alt.X("excess:Q", title="more than peers", axis=EXCESS_AXIS, scale=scale),
         color=alt.Color("comparison:N", scale=PEER_COLOURS, legend=None, **COMPARISON),
         shape=alt.Shape("comparison:N", scale=PEER_MARKS, legend=None, **COMPARISON),
         tooltip=technique_tooltip(),
@@ -107,7 +114,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     )
     data = alt.Chart(rows, width=DETAIL_WIDTH, height=rows_height(rows.get_column("label")))
     own = data.transform_filter(selection).encode(y=alt.Y("label:N", title="step", axis={**UNTITLED, "labels": False}))
-    detail = layer_charts(*excess_dots(own), selected_name(selection, data, "technician", "technician"))
+    detail = layer_charts(*excess_dots(own, rows), selected_name(selection, data, "technician", "technician"))
     more = rows.filter(pl.col("comparison") == MORE).sort("technician", "title").select("technician", "title")
     listing = "; ".join(f"{person}: {step}" for person, step in more.head(20).iter_rows())
     which = "those unlike their peers in the most steps, then those with the most bleeds"

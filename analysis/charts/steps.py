@@ -85,7 +85,7 @@ def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HCon
     height = ROW_PX * max(people.get_column("technician").n_unique(), 1)
     data = alt.Chart(people, width=DETAIL_WIDTH, height=height)
     base = data.transform_filter(selection).encode(y=alt.Y("technician:N", title="technician", axis=UNTITLED))
-    right = layer_charts(*excess_dots(base), selected_name(selection, data, "title", "step"))
+    right = layer_charts(*excess_dots(base, people), selected_name(selection, data, "title", "step"))
     detail = "On the right, for the step you choose: how much more than peers each technician misses it"
     return (
         alt.hconcat(_bars_with_intervals(rows, selection), right, spacing=24)

@@ -41,7 +41,7 @@ VERDICT_MARKS = alt.Scale(
 WIDTH, NARROW, DETAIL_WIDTH = 460, 380, 230
 """Plot widths, pixels: a chart with short labels; one with long labels, two of which fit side by side on a wide screen;
 the detail chart next to another."""
-ROW_PX, LINE = 24, 27
+ROW_PX, LINE, NAME_LINE = 24, 27, 33
 PERCENT: dict[str, Any] = {"format": ".0%", "tickCount": 6}
 UNTITLED: dict[str, Any] = {"title": None}
 """An axis or legend that shows no title; the field's own title still names it to screen readers."""
@@ -189,12 +189,14 @@ def click_selection(field: str, names: list[str], first: str | None, label: str)
 
 
 def selected_name(selection: alt.Parameter, data: alt.Chart, field: str, label: str) -> alt.Chart:
-    """The selected name in bold above the detail chart."""
+    """The selected name in bold above the detail chart, in room for two lines: the picture may not grow with a choice."""
+    lines = f"split(trim(replace(datum.{field}, regexp('(.{{1,{NAME_LINE}}})( |$)', 'g'), '$1\\n')), '\\n')"
     return (
         data.transform_filter(selection)
         .transform_aggregate(n="count()", groupby=[field])
-        .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color=PLAIN)
-        .encode(text=alt.Text(f"{field}:N", title=label), x=AT_LEFT, y=AT_TOP)
+        .transform_calculate(lines=lines)
+        .mark_text(align="left", baseline="top", dy=-32, fontWeight="bold", color=PLAIN)
+        .encode(text=alt.Text("lines:N", title=label), x=AT_LEFT, y=AT_TOP)
     )
 
 

@@ -403,3 +403,13 @@ def test_each_cusum_is_drawn_with_its_own_limit() -> None:
     (rows,) = charts.specification(charts.cusum_lines(months))["datasets"].values()
     drawn_limits = {(row["side"], row["limit"]) for row in rows}
     assert drawn_limits == {("getting worse", 4.0), ("getting better", 3.0)}
+
+
+def test_the_detail_of_every_choice_has_one_axis_for_all() -> None:
+    technique = report().technique.filter(pl.col("excess").is_not_null()).with_columns(title=pl.col("step"))
+    wide = technique.with_columns(lo=-0.31, hi=0.58)
+    for chart in (
+        charts.technique_board(wide),
+        charts.step_board(report().steps.with_columns(title=pl.col("step")), wide),
+    ):
+        assert '"domain": [-0.4, 0.6]' in json.dumps(charts.specification(chart))
