@@ -26,7 +26,7 @@ from analysis.pages.text import (
 from analysis.report import Report
 
 KINDS_OF_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
-MIN_BLEEDS_FOR_A_NAME = 30
+MIN_BLEEDS_FOR_A_NAME, MAX_GROUPS_NAMED = 30, 6
 EARLY_DAYS, MIN_SHARE = 30, 0.03
 
 
@@ -40,7 +40,8 @@ def difference_finding(report: Report) -> Finding:
         return Finding("Only unadjusted rates are shown: this log cannot be adjusted for the kind of work.")
     alone = _lone_groups_text(report)
     if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
-        return Finding(alone or "No workshop or technician can be compared with another.")
+        text = alone or "No workshop or technician can be compared with another."
+        return Finding(f"{text} {_work_text(report)}".strip())
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
     texts = [_difference_text(row) for row in rows] or [f"Like for like, no {_compared_kinds(report)} clearly differs."]
     texts += _withheld_note(report)
@@ -52,9 +53,23 @@ def difference_finding(report: Report) -> Finding:
         for row in rows
     ]
     return Finding(
-        " ".join([*texts, alone, innocent.text]).replace("  ", " ").strip(),
+        " ".join(text for text in (*texts, alone, innocent.text, _work_text(report)) if text),
         " ".join([*details, innocent.detail]).strip(),
     )
+
+
+def _work_text(report: Report) -> str:
+    """The kinds of work that clearly differ, each by its groups with more comebacks, otherwise by those with fewer."""
+    rows = signals(report, KINDS_OF_WORK)
+    texts = []
+    for signal, words in (("high", "More comebacks than expected"), ("low", "Fewer than expected")):
+        named = rows.filter(pl.col("signal") == signal)
+        if signal == "low":
+            named = named.join(rows.filter(pl.col("signal") == "high"), on="kind", how="anti")
+        names = [group_phrase(kind, group) for kind, group in named.select("kind", "group").iter_rows()]
+        rest = [f"{len(names) - MAX_GROUPS_NAMED} more"] if len(names) > MAX_GROUPS_NAMED else []
+        texts += [f"{words}: {join_words([*names[:MAX_GROUPS_NAMED], *rest])}."] if names else []
+    return " ".join(texts)
 
 
 def _compared_kinds(report: Report) -> str:
@@ -114,11 +129,9 @@ def _highest_rate_finding(report: Report) -> Finding:
     detail = (
         f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
     )
-    if row["comebacks"] <= row["expected"]:
-        text = f"{name} has the highest rate but does not clearly differ: {quantity(row['comebacks'], 'comeback')}, {expected} expected for that work."
-        return Finding(text, detail)
     text = f"{name} has the highest rate but does not clearly differ: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
-    return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
+    ratio = f" Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}."
+    return Finding(text, detail if row["comebacks"] <= row["expected"] else f"{detail}{ratio}")
 
 
 def difference_question(report: Report) -> Question:
@@ -168,7 +181,7 @@ def _repeat_comebacks_text(report: Report) -> list[str]:
     )
     return [
         f"Brakes bled because of a comeback: {percent_interval(row['rate'], row['rate_lo'], row['rate_hi'])} came back again. "
-        "Look for a leak or a worn seal before bleeding one again."
+        "First look for a leak or worn seal."
         for row in again.iter_rows(named=True)
     ]
 

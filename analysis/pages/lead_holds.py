@@ -6,13 +6,21 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import HOLD_LABELS, holds_by_day
+from analysis.charts import holds_by_day
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
 from analysis.rounds import RECENT_DAYS, SAFETY_CHECKS, TO_MEASURE, open_recalls, unrecorded_safety_checks
 
-ROWS_LISTED = 4
+ROWS_LISTED, ROWS_TO_MEASURE = 15, 4
+"""Brakes to recall in the list; brakes to measure again, where none is to recall."""
+REASONS = {
+    "wrong_fluid": "wrong fluid",
+    "kit_of_other_kind": "kit of the other fluid",
+    "not_firm": "soft lever",
+    "leak": "leaking",
+}
+"""Why a brake is recalled, in two or three words."""
 COLUMNS = {
     "bike_id": "bike", "brake": "front/rear", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
     "days_since": "days ago", "session_id": "job", "action": "what to do", "returned_on": "returned on",
@@ -35,15 +43,14 @@ def recall_finding(report: Report) -> Finding:
         return _nothing_to_recall(report, note)
     certain = open_recalls.filter(~TO_MEASURE)
     recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
-    texts = [f"{quantity(certain.height, 'brake')} to recall"] if certain.height else []
+    reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
+    counts = [f"{n} {REASONS[rule]}" for rule, n in reasons.iter_rows()]
+    texts = [f"{quantity(certain.height, 'brake')} to recall ({', '.join(counts)})"] if certain.height else []
     texts += [f"{quantity(to_measure, 'brake')} to measure again"] if to_measure else []
     text = f"{capitalised(join_words(texts))}."
     if 0 < recent < certain.height:
-        text += f" Of those to recall, start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
-    reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
-    counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
-    detail = f"To recall, by most serious reason: {'; '.join(counts)}." if counts else ""
-    return Finding(text, f"{detail}{note}".strip())
+        text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
+    return Finding(text, note.strip())
 
 
 def _nothing_to_recall(report: Report, note: str) -> Finding:
@@ -63,12 +70,12 @@ def recall_question(report: Report) -> Question:
         id="holds",
         question="Which bikes do we recall now?",
         answer=recall_finding(report),
-        points=tuple(_recall_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
+        points=tuple(_recall_text(row) for row in _first_listed(open_recalls).iter_rows(named=True)),
         action=_action_text(open_recalls),
         fold_charts=True,
         charts=chart_specs(holds_by_day(report)) if len(report.holds) else (),
         table=page_table(open_recalls, "Brakes to recall or to measure again, most urgent first", COLUMNS, "tables/holds.csv"),
-        open_table=0 < len(open_recalls) <= ROWS_LISTED,
+        open_table=0 < len(open_recalls) <= ROWS_TO_MEASURE,
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
             "was not firm, a leak, or lever travel far longer than is normal for a firm brake of that model or much longer than before the bleed. "
@@ -82,14 +89,19 @@ def recall_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _recall_instruction(row: dict[str, Any]) -> str:
-    """One brake on the list in a line: which, what was found first, whether it may be ridden."""
-    shop = f"{row['shop']}, " if row["shop"] else ""
+def _first_listed(open_recalls: pl.DataFrame) -> pl.DataFrame:
+    """The brakes that are listed in words: those to recall, or, where there are none, the first to measure again."""
+    certain = open_recalls.filter(~TO_MEASURE)
+    return certain.head(ROWS_LISTED) if certain.height else open_recalls.head(ROWS_TO_MEASURE)
+
+
+def _recall_text(row: dict[str, Any]) -> str:
+    """One brake on the list in a line: which, why, and how long ago it was bled."""
+    found, action = row["finding"].partition(" and ")[0], row["action"].partition(". ")[0].removesuffix(".")
+    _, bracket, other_day = found.partition(" (on ")
+    why = f"{REASONS[row['rule']]}{bracket}{other_day}" if row["rule"] in REASONS else f"{found}. {action}"
     back = f" It came back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
-    return (
-        f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {shop}{_days_ago_text(row['days_since'])}): "
-        f"{row['finding'].partition(' and ')[0]}. {row['action'].partition('. ')[0].removesuffix('.')}.{back}"
-    )
+    return f"{row['bike_id']}, {row['brake']}, {_days_ago_text(row['days_since'])}: {why}.{back}"
 
 
 def _days_ago_text(days: int) -> str:
@@ -110,10 +122,12 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
     this, in_order = ("this brake", "") if open_recalls.height == 1 else ("these brakes", ", in this order")
     text = f"Call the owners of {this} before anything else{in_order}."
     if recent and older:
-        text = "Call the owners of the recent ones before anything else, in this order."
+        text = f"Call the owners of the recent ones before anything else{in_order}."
+    if certain.height:
+        text = f"{text.removesuffix('.')}: do not ride."
     if open_recalls.get_column("older").any():
         text += " For older bleeds, first ask whether another shop has re-bled the brake."
-    unlisted = open_recalls.height - ROWS_LISTED
+    unlisted = open_recalls.height - _first_listed(open_recalls).height
     if unlisted > 0:
         rest = "The other one is" if unlisted == 1 else f"The other {unlisted} are"
         text += f" {rest} in the table."

@@ -97,8 +97,8 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     allowed = f"{check.per_week:g} checks a week{_default_note(report)}"
     if report.risk.get_column("on_worklist").sum() < min(recent, int(check.per_week * check.worklist_days / 7)):
         return Finding(
-            f"{quantity(listed.height, 'bleed')} to check today. Checking the others would cost more bench time than it saves; "
-            "safety is not counted here.",
+            f"{quantity(listed.height, 'bleed')} to check today. Checking the others would cost more bench time than it saves, "
+            "safety aside.",
             f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_remainder_text(listed)}",
         )
     return Finding(
@@ -170,8 +170,7 @@ def second_check_question(report: Report) -> Question:
         question=question,
         answer=_saving_finding(report, table),
         points=(_time_available_text(affordable, check, _default_note(report)),),
-        action="Choose the number of checks by what they save; each extra check covers less.",
-        hint="Set the slider to the number of checks you can do a week.",
+        action="Choose the number by what it saves.",
         charts=chart_specs(second_check_curve(table)),
         table=page_table(
             table,
@@ -222,7 +221,7 @@ def _saving_finding(report: Report, table: pl.DataFrame) -> Finding:
         f"{_checks_text(best['checks_per_week'])} save the most bench time: {_hours_text(best)}{_covered_text(best)}."
     )
     if (even := _break_even_checks(table, best)) is not None:
-        text += f" About {even:.0f} break even; more only cost bench time. Safety is not counted."
+        text += f" About {even:.0f} break even; more only cost bench time, safety aside."
     rate = f", of which 1 in {1 / best['precision']:.0f} would come back" if best["precision"] else ""
     limits = (
         ""
@@ -247,9 +246,8 @@ def _break_even_checks(table: pl.DataFrame, best: dict[str, Any]) -> float | Non
 
 def _time_available_text(row: dict[str, Any], check: SecondCheck, default: str) -> str:
     """What all the checks that there is time for cover and save."""
-    time = f"You have time for {check.per_week:g} checks a week{default}: the riskiest {row['share']:.0%} of bleeds{_covered_text(row)}"
     saves = "saving" if row["minutes_saved"] >= 0 else "costing"
-    return f"{time}, {saves} {_hours_text(row)}."
+    return f"You have time for {check.per_week:g} a week{default}{_covered_text(row)}, {saves} {_hours_text(row)}."
 
 
 def _checks_text(per_week: float) -> str:

@@ -19,6 +19,7 @@ from analysis.pages.lead_signs import first_sign_findings
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
 from analysis.pages.text import (
+    capitalised,
     estimate,
     join_words,
     month_name,
@@ -31,7 +32,7 @@ from analysis.report import Report
 from analysis.stats import wilson
 
 STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
-MAX_CARDS = 60
+MAX_CARDS, MAX_NAMED = 60, 5
 COPIES = "copied_entries"
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
@@ -117,12 +118,13 @@ def _card_finding(report: Report, cards: int) -> Finding:
             f"{report.technique.item(0, 'technician')} is the only technician: there are no peers to compare with."
         )
     if more.is_empty():
-        text = "No technician clearly misses a step more often than peers."
+        text = "no technician clearly misses a step more often than peers."
+        text = capitalised(text) if missed_more_than_peers(report).is_empty() else f"Beyond their workshop, {text}"
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
     text = (
-        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} a step more often "
-        "than both peers in general and colleagues in the same workshop."
+        f"Beyond their workshop, {_who_text(more)} clearly {'misses' if count == 1 else 'miss'} a step more often than peers "
+        f"({count} of {quantity(people, 'technician')})."
     )
     gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
@@ -134,7 +136,15 @@ def _card_finding(report: Report, cards: int) -> Finding:
         if cards
         else ""
     )
-    return Finding(f"{first} {text} {gain}".strip(), detail.strip())
+    return Finding(" ".join(one for one in (text, gain, first) if one), detail.strip())
+
+
+def _who_text(more: pl.DataFrame) -> str:
+    """Who misses a step more often, those with most comebacks to prevent first."""
+    gain = more.group_by("technician").agg(pl.col("preventable").fill_null(0.0).clip(0).sum())
+    names = gain.sort("preventable", "technician", descending=[True, False]).get_column("technician").to_list()
+    rest = [f"{len(names) - MAX_NAMED} more"] if len(names) > MAX_NAMED else []
+    return join_words([*names[:MAX_NAMED], *rest])
 
 
 def _biggest_gain_text(report: Report) -> str:

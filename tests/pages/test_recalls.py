@@ -49,13 +49,12 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     assert question.action.startswith("Call the owners of the recent ones before anything else")
     assert "first ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
-    assert finding.text == "5 brakes to recall. Of those to recall, start with the four bled in the last 31 days."
-    assert finding.detail == (
-        "To recall, by most serious reason: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
+    assert finding.text == (
+        "5 brakes to recall (2 leaking, 2 wrong fluid, 1 soft lever). Start with the four bled in the last 31 days."
     )
-    assert question.points[0] == (
-        "poison, front (job S3, 29 days ago): DOT 4 where mineral oil is required. Do not ride."
-    )
+    assert finding.detail == "Not recorded, so not checked: kit and lever travel."
+    assert question.points[0] == "poison, front, 29 days ago: wrong fluid."
+    assert ": do not ride." in question.action
     assert question.table is not None
     to_do = question.table.headings.index("what to do")
     assert question.table.rows[0][to_do].text.startswith("Do not ride. Drain and flush the brake, replace the parts")
@@ -68,7 +67,18 @@ def test_a_brake_is_listed_once_under_its_latest_bleed_and_most_serious_reason()
         bleed("S3", "2026-06-20", brake="rear", hard_pull_firm=False),
     ]
     question = recall_question(audited(twice))
-    assert [point.split("job ")[1].split(",")[0] for point in question.points] == ["S2", "S3"]
+    assert [point.split(", ")[1:] for point in question.points] == [
+        ["front", "10 days ago: wrong fluid."],
+        ["rear", "10 days ago: soft lever."],
+    ]
+
+
+def test_every_brake_to_recall_is_listed_in_the_order_of_the_table_and_none_to_measure_again() -> None:
+    long = {"lever_travel_before_mm": 25.0, "lever_travel_after_mm": 52.0}
+    many = [bleed(f"S{i}", "2026-06-20", bike_id=f"b{i}", leak_seen=True) for i in range(1, 9)]
+    question = recall_question(audited([*many, bleed("S9", "2026-06-29", bike_id="long", **long)]))
+    assert [point.split(",")[0] for point in question.points] == bikes(audited(many))
+    assert "The other one is in the table." in question.action
 
 
 def test_a_long_list_is_continued_in_the_table() -> None:
@@ -108,7 +118,9 @@ def test_a_log_without_safety_fields_cannot_be_checked_for_recalls() -> None:
 def test_brakes_to_measure_again_come_after_every_recall_and_are_counted_apart() -> None:
     mixed = [bleed("S8", "2026-06-29", bike_id="long", lever_travel_before_mm=25.0, lever_travel_after_mm=52.0), *MIXED]
     assert bikes(audited(mixed))[-2:] == ["old poison", "long"]
-    assert recall_finding(audited(mixed)).text.startswith("5 brakes to recall and 1 brake to measure again.")
+    assert recall_finding(audited(mixed)).text.startswith(
+        "5 brakes to recall (2 leaking, 2 wrong fluid, 1 soft lever) and 1 brake to measure again."
+    )
     assert lead_figures(audited(mixed))[0].value == "5"
     assert "5 brakes to recall, 1 to measure again" in holds_by_day(audited(mixed)).description
     (reason,) = to_do_list(audited(mixed)).filter(bike_id="long").get_column("reason")
@@ -126,7 +138,7 @@ def test_every_open_reason_of_a_brake_is_listed_with_the_day_where_it_is_another
         "before the bleed"
     )
     (point,) = recall_question(audited(bleeds)).points
-    assert point.endswith("a leak (on 1 May 2026). Do not ride.")
+    assert point.endswith(", front, 10 days ago: leaking (on 1 May 2026).")
 
 
 def test_a_travel_beyond_the_reach_is_called_implausible() -> None:
@@ -153,7 +165,7 @@ def test_a_long_travel_without_a_hard_pull_on_record_leaves_the_soft_lever_open(
         bleed("S1", "2025-09-10", hard_pull_firm=False),
         bleed("S2", "2025-09-21", lever_travel_before_mm=25.0, lever_travel_after_mm=52.0),
     ]
-    assert recall_finding(audited(bleeds)).text.startswith("1 brake to recall.")
+    assert recall_finding(audited(bleeds)).text.startswith("1 brake to recall (1 soft lever).")
 
 
 def test_a_travel_beyond_the_reach_is_named_a_wrong_entry_everywhere() -> None:

@@ -76,7 +76,7 @@ def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None
 def test_a_step_that_only_goes_with_comebacks_is_not_said_to_lead_to_them() -> None:
     finding = step_finding(with_verdicts("goes_with_comebacks"))
     assert finding.text == "Some missed steps go with more comebacks; this log cannot show that they cause them."
-    assert "This is an observation, not an experiment" in finding.detail
+    assert "This is observational evidence, not an experiment" in finding.detail
 
 
 def test_a_costly_step_says_how_strong_an_unrecorded_cause_would_have_to_be() -> None:
@@ -100,11 +100,14 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     )
     on_chart = set(missed_more_than_peers(audited).get_column("technician"))
     assert on_chart == {"Wren", "Ash", "Elm"}
-    quiet = [name for name, card in cards_of(audited).items() if "No step clearly missed more" in card.note]
+    quiet = [name for name, card in cards_of(audited).items() if "Miss no step clearly more often" in card.note]
     assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert "3 of 4 technicians clearly miss a step more often than peers" in answer.text
-    assert answer.detail.endswith("1 card on steps that lead to comebacks.")
+    assert (
+        "Beyond their workshop, Ash, Wren and Elm clearly miss a step more often than peers (3 of 4 technicians)."
+        in answer.text
+    )
+    assert answer.detail.endswith("1 card is about steps that lead to comebacks.")
 
 
 def coached(step: str, change: float, lo: float, hi: float) -> dict[str, Any]:
@@ -196,7 +199,17 @@ def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> 
     assert "more than peers, not clearly more than colleagues here." in cards["Wren"].lines[0]
     assert "more than peers. " in cards["Ash"].lines[0]
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert "1 of 2 technicians clearly misses a step more often than peers" in answer.text
+    assert answer.text.startswith(
+        "Beyond their workshop, Ash clearly misses a step more often than peers (1 of 2 technicians)."
+    )
+    alike = with_verdicts(
+        "costs_comebacks",
+        technique=technique(misses(steps()[0], beyond_shop=False)),
+        early_signs=report().early_signs.clear(),
+    )
+    two = replace(alike, technique=pl.concat([alike.technique, technique(misses(steps()[0], "Ash", clear=False))]))
+    nobody = next(q.answer for q in trainer_questions(two) if q.id == "cards")
+    assert nobody.text == "Beyond their workshop, no technician clearly misses a step more often than peers."
     assert (
         "1 other misses a step more often than peers, but not clearly more often than colleagues here." in answer.detail
     )
