@@ -14,6 +14,7 @@ from analysis.pages.analyst_model import model_question
 from analysis.pages.labels import TABLE_LABELS, field_labels, step_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import estimate, join_words, quantity
+from analysis.pages.trainer_coaching import tested_patterns_text
 from analysis.report import Report
 from analysis.rounds import worthwhile_second_checks
 from schemas import LOG_TABLES, dictionary, field_label
@@ -21,6 +22,8 @@ from schemas.field import Entry
 from schemas.outputs import RULE_LABELS
 
 RECORDED_ROLES = ("context", "technique", "sign")
+LOSSES = {"row_set_aside": 0, "unlinked": 1, "value_blanked": 2, "duplicate": 3}
+"""What was done with a row or value, the greatest loss first."""
 FIELDS_ON_CHART, MAX_TECHNICIANS_ON_CHART = 15, 40
 
 
@@ -65,7 +68,7 @@ def _row_question(report: Report) -> Question:
         action="Correct the rows in set_aside_rows/ and import them again." if total["set_aside"] else "",
         table=page_table(
             reasons,
-            "Reasons, most frequent first",
+            "Reasons by table and field: rows lost, then values, then copies",
             {
                 "n": "count", "table": "table", "column": "field", "rule": "reason", "action": "what was done",
                 "example": "example", "file": "file", "first": "first row",
@@ -78,20 +81,19 @@ def _row_question(report: Report) -> Question:
 
 
 def _count_reasons(report: Report) -> pl.DataFrame:
-    """Reasons for rejecting rows and blanking values, with their counts and an example."""
+    """Reasons with their counts and an example, in the order of what they cost: rows, returns' bleeds, values, nothing."""
     keys = ("table", "column", "rule", "action")
     counts = report.set_aside.group_by(keys).agg(
         n=pl.len(), first=pl.col("row").min(), example=pl.col("value").drop_nulls().first(), file=pl.col("file").first()
     )
-    return counts.sort("n", *keys, descending=[True, False, False, False, False], nulls_last=True).with_columns(
-        field_labels("column"), pl.col("table").replace(TABLE_LABELS), pl.col("rule").replace(RULE_LABELS)
-    )
+    lost = pl.col("action").replace_strict(LOSSES, default=len(LOSSES), return_dtype=pl.Int64)
+    return counts.sort(
+        lost, "n", *keys, descending=[False, True, *(False for _ in keys)], nulls_last=True
+    ).with_columns(field_labels("column"), pl.col("table").replace(TABLE_LABELS), pl.col("rule").replace(RULE_LABELS))
 
 
 def _recording_question(report: Report) -> Question:
-    fields = [
-        e for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.role in RECORDED_ROLES and e.name != "technician"
-    ]
+    fields = [e for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.role in RECORDED_ROLES and not e.required]
     sessions = report.log.sessions
     overall = sessions.select(pl.col(e.name).is_not_null().mean() for e in fields).unpivot(
         variable_name="field", value_name="share"
@@ -116,6 +118,7 @@ def _recording_question(report: Report) -> Question:
                 if never
                 else ()
             ),
+            tested_patterns_text(report),
             "A gauge study shows how good a reading is (lever travel, for example): “rebleed gauge READINGS --out DIR”.",
         ),
         action=f"A step without a record counts as neither met nor missed. {_what_to_record(never, least)}",

@@ -34,6 +34,11 @@ GLOSSARY = (
         "pump-up",
         "how much shorter the lever travel gets after five quick pulls, mm; often air, also worn pads or sticking pistons",
     ),
+    (
+        "reference lever travel",
+        "the lever travel of that model without air: from the brakes table, otherwise from the shortest fifth of its firm "
+        "levers; what a firm brake “usually has” in a recall is the median of its firm levers, which is longer",
+    ),
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (
         "95% interval",

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.charts import HOLD_LABELS, SIGNAL_LABELS, VERDICT_LABELS, predictions_by_tenth
 from analysis.pages.labels import KIND_LABELS, KINDS_WITH_LEVELS, field_label, group_phrase, level_label, missed_title
-from analysis.pages.question import Finding, Question, chart_specs, page_table
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     capitalised,
     day_name,
@@ -23,7 +23,7 @@ from analysis.report import Report
 from analysis.rounds import open_recalls
 from schemas.outputs import SHARE_FOUND
 
-MAX_LISTED = 20
+MAX_LISTED, MAX_NAMED = 20, 3
 OUTCOME_LABELS = {
     "firm": "firm",
     "re_bled": "re-bled",
@@ -89,8 +89,12 @@ def since_question(report: Report) -> Question:
         question="What changed since the last audit?",
         answer=_changes_finding(report),
         points=(*_action_points(report), *_share_found_points(report)),
-        figures=(*_list_changes(report), *_prediction_points(report), *_names_not_reached(report)),
-        charts=chart_specs(predictions_by_tenth(tenths)) if tenths.height else (),
+        figures=(*_list_changes(report), *prediction_points(report), *_names_not_reached(report)),
+        charts=chart_specs(
+            with_title(predictions_by_tenth(tenths), "Comebacks since the last audit: predicted and observed")
+        )
+        if tenths.height
+        else (),
         table=page_table(_changes_table(report), "Changes since the last audit", COLUMNS, "tables/changes.csv"),
         method=(
             "Both audits use the same rules, so for the same bleeds only a changed record can change the figure. "
@@ -113,8 +117,16 @@ def _changes_finding(report: Report) -> Finding:
     )
     confirmed = report.changes.filter("confirmed")
     words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
-    rest = words[0] if words else "No new difference is confirmed."
+    rest = words[0] if words else _unconfirmed_text(report)
     return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([recalls_closed, *_rate_points(report)]))
+
+
+def _unconfirmed_text(report: Report) -> str:
+    """What this audit is the first to report, where the stricter test of repeated audits confirms none of it."""
+    open_ones = report.changes.filter(~pl.col("confirmed").fill_null(True))
+    names = [_subject_phrase(report, row) for row in open_ones.head(MAX_NAMED).iter_rows(named=True)]
+    more = [f"{open_ones.height - MAX_NAMED} more"] if open_ones.height > MAX_NAMED else []
+    return f"First reported now, not yet confirmed: {join_words([*names, *more])}." if names else "No new difference."
 
 
 def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
@@ -217,7 +229,7 @@ def _subject_phrase(report: Report, row: dict[str, Any]) -> str:
     return _subject_name(report, row)
 
 
-def _prediction_points(report: Report) -> list[str]:
+def prediction_points(report: Report) -> list[str]:
     """All rounds together, and this round's check list."""
     together = report.predictions.filter(pl.col("round").is_null())
     points = []

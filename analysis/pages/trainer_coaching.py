@@ -150,8 +150,21 @@ def credibility_question(report: Report) -> Question:
             },
             "tables/credibility.csv",
         ),
-        method="Each test gives a p-value assuming honest recording; the false discovery rate over all tests is controlled at 1%.",
+        method=(
+            f"{tested_patterns_text(report)} Each test gives a p-value assuming honest recording; the false discovery rate over all "
+            "tests is controlled at 1%."
+        ),
     )  # fmt: skip
+
+
+def tested_patterns_text(report: Report) -> str:
+    """The kinds of pattern that could be looked for, and what no test of a person can see."""
+    tested = report.credibility.get_column("test").unique()
+    labels = [label for test, label in PATTERN_LABELS.items() if test in tested]
+    return (
+        f"Tested for each technician: {join_words(labels, 'or')}. Entries made late can only be seen in a whole log: bleeds "
+        "that came back then have fewer gaps than others."
+    )
 
 
 def _credibility_finding(report: Report, flags: pl.DataFrame) -> Finding:
@@ -164,7 +177,8 @@ def _credibility_finding(report: Report, flags: pl.DataFrame) -> Finding:
     count = flags.n_unique("technician")
     verb = "shows" if count == 1 else "show"
     return Finding(
-        f"{count} of {people} {verb} unusual recording patterns.", f"{quantity(flags.height, 'pattern')} in {tests}."
+        f"{count} of {people} {verb} unusual recording patterns.",
+        f"{quantity(flags.height, 'pattern')} in {tests}.",
     )
 
 
