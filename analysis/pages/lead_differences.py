@@ -63,10 +63,10 @@ def _work_text(report: Report) -> str:
     rows = signals(report, KINDS_OF_WORK)
     texts = []
     for signal, words in (("high", "More comebacks than expected"), ("low", "Fewer than expected")):
-        named = rows.filter(pl.col("signal") == signal)
+        groups = rows.filter(pl.col("signal") == signal)
         if signal == "low":
-            named = named.join(rows.filter(pl.col("signal") == "high"), on="kind", how="anti")
-        names = [group_phrase(kind, group) for kind, group in named.select("kind", "group").iter_rows()]
+            groups = groups.join(rows.filter(pl.col("signal") == "high"), on="kind", how="anti")
+        names = [group_phrase(kind, group) for kind, group in groups.select("kind", "group").iter_rows()]
         rest = [f"{len(names) - MAX_GROUPS_NAMED} more"] if len(names) > MAX_GROUPS_NAMED else []
         texts += [f"{words}: {join_words([*names[:MAX_GROUPS_NAMED], *rest])}."] if names else []
     return " ".join(texts)

@@ -97,9 +97,9 @@ def _first_listed(open_recalls: pl.DataFrame) -> pl.DataFrame:
 
 def _recall_text(row: dict[str, Any]) -> str:
     """One brake on the list in a line: which, why, and how long ago it was bled."""
-    found, action = row["finding"].partition(" and ")[0], row["action"].partition(". ")[0].removesuffix(".")
-    _, bracket, other_day = found.partition(" (on ")
-    why = f"{REASONS[row['rule']]}{bracket}{other_day}" if row["rule"] in REASONS else f"{found}. {action}"
+    finding, action = row["finding"].partition(" and ")[0], row["action"].partition(". ")[0].removesuffix(".")
+    _, bracket, other_day = finding.partition(" (on ")
+    why = f"{REASONS[row['rule']]}{bracket}{other_day}" if row["rule"] in REASONS else f"{finding}. {action}"
     back = f" It came back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return f"{row['bike_id']}, {row['brake']}, {_days_ago_text(row['days_since'])}: {why}.{back}"
 

@@ -217,11 +217,11 @@ def _saving_finding(report: Report, table: pl.DataFrame) -> Finding:
             f"{percent(report.break_even_risk)} is worth it, and any check may stop a bike going out with a bad brake."
         )
     best = paying.row(0, named=True)
-    text = (
-        f"{_checks_text(best['checks_per_week'])} save the most bench time: {_hours_text(best)}{_covered_text(best)}."
-    )
+    number = _number_text(best["checks_per_week"])
+    verb = "check a week saves" if number == "1" else "checks a week save"
+    text = f"About {number} {verb} the most bench time: {_hours_text(best)}{_covered_text(best)}."
     if (even := _break_even_checks(table, best)) is not None:
-        text += f" About {even:.0f} break even; more only cost bench time, safety aside."
+        text += f" About {_number_text(even)} would break even; more only cost bench time, safety aside."
     rate = f", of which 1 in {1 / best['precision']:.0f} would come back" if best["precision"] else ""
     limits = (
         ""
@@ -236,8 +236,8 @@ def _saving_finding(report: Report, table: pl.DataFrame) -> Finding:
 
 def _break_even_checks(table: pl.DataFrame, best: dict[str, Any]) -> float | None:
     """Checks a week at which the saving is used up, read off a straight line between two rows; None if all rows pay."""
-    above = table.filter(pl.col("share") >= best["share"]).drop_nulls(["checks_per_week", "minutes_saved"])
-    rows = above.select("checks_per_week", "minutes_saved").rows()
+    from_best = table.filter(pl.col("share") >= best["share"]).drop_nulls(["checks_per_week", "minutes_saved"])
+    rows = from_best.select("checks_per_week", "minutes_saved").rows()
     for (fewer, saved), (more, lost) in itertools.pairwise(rows):
         if saved > 0 >= lost:
             return float(fewer + (more - fewer) * saved / (saved - lost))
@@ -246,14 +246,12 @@ def _break_even_checks(table: pl.DataFrame, best: dict[str, Any]) -> float | Non
 
 def _time_available_text(row: dict[str, Any], check: SecondCheck, default: str) -> str:
     """What all the checks that there is time for cover and save."""
-    saves = "saving" if row["minutes_saved"] >= 0 else "costing"
-    return f"You have time for {check.per_week:g} a week{default}{_covered_text(row)}, {saves} {_hours_text(row)}."
+    saves = "" if row["minutes_saved"] is None else ", saving " if row["minutes_saved"] >= 0 else ", costing "
+    return f"You have time for {check.per_week:g} a week{default}{_covered_text(row)}{saves}{_hours_text(row) if saves else ''}."
 
 
-def _checks_text(per_week: float) -> str:
-    """`About 2 checks a week`."""
-    number = f"{per_week:.0f}" if per_week >= 1 else f"{per_week:.1g}"
-    return f"About {number} {'check' if number == '1' else 'checks'} a week"
+def _number_text(checks: float) -> str:
+    return f"{checks:.0f}" if checks >= 1 else f"{checks:.1g}"
 
 
 def _covered_text(row: dict[str, Any]) -> str:
@@ -268,5 +266,7 @@ def _hours_text(row: dict[str, Any]) -> str:
         None if row[name] is None else sign * row[name] / 60
         for name in ("minutes_saved", "minutes_saved_lo", "minutes_saved_hi")
     )
-    shown = [limit for limit in limits if limit is not None]
-    return f"{hours:,.0f} h a year" + (f" ({interval(min(shown), max(shown))})" if len(shown) > 1 else "")
+    known_limits = [limit for limit in limits if limit is not None]
+    return f"{hours:,.0f} h a year" + (
+        f" ({interval(min(known_limits), max(known_limits))})" if len(known_limits) > 1 else ""
+    )

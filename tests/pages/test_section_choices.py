@@ -25,7 +25,7 @@ def test_no_choice_of_a_step_or_technician_is_cut(width: int) -> None:
         for at, options in enumerate(lists):
             for option in range(options):
                 name = driver.execute_async_script(CHOOSE, at, option)
-                if found := cut_labels(driver):
-                    cut[name] = found
+                if labels := cut_labels(driver):
+                    cut[name] = labels
     assert sum(lists) > 10
     assert cut == {}

@@ -94,8 +94,8 @@ def test_the_kinds_of_work_that_are_flagged_are_named() -> None:
 def test_a_change_that_is_first_reported_now_stands_in_the_headline_as_not_yet_confirmed() -> None:
     """So that the overview does not say that nothing is new, and then what has got worse."""
     schema = empty(Changes).schema
-    named = {"kind": "change_named", "subject_kind": "shop", "subject": "Velmoor", "state_now": "2025-07"}
-    changes = pl.DataFrame([dict.fromkeys(schema) | named | {"confirmed": False, "note": ""}], schema=schema)
+    new_change = {"kind": "change_named", "subject_kind": "shop", "subject": "Velmoor", "state_now": "2025-07"}
+    changes = pl.DataFrame([dict.fromkeys(schema) | new_change | {"confirmed": False, "note": ""}], schema=schema)
     (new,), (quiet,) = (
         findings_since_last_audit(replace(report(), look=2, changes=table)) for table in (changes, changes.clear())
     )
@@ -169,7 +169,7 @@ def test_second_checks_begin_with_the_number_that_saves_most() -> None:
     question = second_check_question(with_predictions(report()))
     assert question.answer.text == (
         "About 2 checks a week save the most bench time: 12 h a year, covering 21% of comebacks. "
-        "About 9 break even; more only cost bench time, safety aside."
+        "About 9 would break even; more only cost bench time, safety aside."
     )
     assert question.answer.detail.startswith("That is the riskiest 5% of bleeds, of which 1 in 4 would come back.")
     assert question.points[0] == (
@@ -183,6 +183,15 @@ def test_second_checks_that_never_pay_say_so() -> None:
     question = second_check_question(replace(dear, second_checks=checks))
     assert "costs more bench time than it saves" in question.answer.text
     assert question.points[0].endswith(", costing 2 h a year.")
+
+
+@pytest.mark.parametrize(
+    ("a_week", "words"), [(1.2, "About 1 check a week saves"), (0.32, "About 0.3 checks a week save")]
+)
+def test_few_checks_a_week_are_counted_in_their_own_words(a_week: float, words: str) -> None:
+    few = with_predictions(report())
+    checks = few.second_checks.with_columns(checks_per_week=pl.lit(a_week))
+    assert second_check_question(replace(few, second_checks=checks)).answer.text.startswith(words)
 
 
 def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
