@@ -73,7 +73,7 @@ def test_nothing_is_fetched_and_the_cautions_are_shown(text: str) -> None:
 
 def test_noise_larger_than_the_items_is_reported(text: str) -> None:
     lines = " ".join(gauge_summary(gauge_result(noise=30.0)))
-    assert "Do not rely on a single reading" in lines
+    assert "Do not judge a brake by a single reading" in lines
     assert "Trust the reading" not in lines
     assert "names hidden" in gauge_page(gauge_result(names_hidden=True)).text
     assert "names hidden" not in text
