@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -73,13 +74,15 @@ def _cost_figure(report: Report) -> Figure:
     if report.costs.is_empty() or not report.returns_read:
         return Figure(label, "not known", "too early to say" if report.returns_read else "no returns were read")
     row, currency = report.costs.row(0, named=True), report.currency
-    yearly = round(row["comebacks_per_year"])
-    detail = (
-        f"{yearly:,} {'comeback' if yearly == 1 else 'comebacks'} ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
-    )
+    detail = f"{_comebacks_text(row)} ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
     if currency:
         detail += f"; {money_per_year(report):,.0f} {currency} for time and parts"
     return Figure(label, f"{row['minutes_per_year'] / 60:,.0f} h", detail)
+
+
+def _comebacks_text(row: dict[str, Any]) -> str:
+    number = round(row["comebacks_per_year"])
+    return f"{number:,} {'comeback' if number == 1 else 'comebacks'}"
 
 
 def money_per_year(report: Report) -> float:
@@ -112,5 +115,5 @@ def _saving_figure(report: Report) -> Figure:
     return Figure(
         label,
         f"about {row['minutes_per_year'] / 60:,.0f} h a year",
-        f"{yearly:,} {'comeback' if yearly == 1 else 'comebacks'} ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
+        f"{_comebacks_text(row)} ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
     )

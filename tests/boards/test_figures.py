@@ -22,7 +22,7 @@ from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 WHAT_IF = {
-    "scenario": "", "condition": "", "preventable_per_100": 1.0, "lo": 0.5, "hi": 1.5, "comebacks_per_year": 4.0, "minutes_per_year": 180.0,
+    "scenario": "", "condition": "", "preventable_per_100": 1.0, "lo": 0.5, "hi": 1.5, "comebacks_per_year": 4.1, "minutes_per_year": 180.0,
     "parts_per_year": 0.0,
 }  # fmt: skip
 
@@ -73,6 +73,7 @@ def test_the_saving_is_that_of_the_steps_that_clearly_lead_to_comebacks(audited)
         row = pl.DataFrame([WHAT_IF | {"steps": " ".join(clear)}], schema=audited.what_if.schema)
         figure = lead_figures(replace(audited, steps=audited.steps.with_columns(verdict=verdict), what_if=row))[4]
         assert figure.value == ("about 3 h a year" if count else "not known")
+        assert figure.detail.startswith("4 comebacks (2–6): ") == bool(count)
         assert ("two costliest" in figure.label) == (count != 1)
 
 
