@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import sys
 from dataclasses import dataclass, replace
 
@@ -137,7 +138,7 @@ def missed_changes(first: Report, report: Report) -> list[str]:
         .get_column("now")
         .sum()
         == 2,
-        "late returns": "comebacks added since: 5," in same,
+        "late returns": int(re.findall(r"added since: (\d+)", same)[0]) >= 5,
         "newcomer": NEWCOMER in new,
         "recalls closed": closed >= recalled,
         "recall opened": "recall_opened" in counts,
