@@ -13,7 +13,7 @@ from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_
 from analysis.report import Report
 from schemas import reading_label
 
-CURVE_PX, CURVE_HEIGHT = 440, 84
+CURVE_PX, CURVE_HEIGHT, CURVE_LETTERS = 440, 84, 76
 HAS_CURVE = "!isValid(step_step) || indexof(curve_names, step_step) >= 0 ? 1 : 0"
 """Opacity of the axes: a step without a curve has none."""
 
@@ -93,7 +93,9 @@ def _curve_layers(base: alt.Chart) -> list[Any]:
 def _curve_title(base: alt.Chart) -> Any:
     """The step and its reading above the curve."""
     return words_above(
-        base.transform_aggregate(n="count()", groupby=["step", "field"]), "datum.step + ': ' + datum.field", 76
+        base.transform_aggregate(n="count()", groupby=["step", "field"]),
+        "datum.step + ': ' + datum.field",
+        CURVE_LETTERS,
     )
 
 
@@ -104,7 +106,9 @@ def _no_curve_note(linked: LinkedChoices) -> Any:
         alt.Chart(inline_data(without))
         .transform_filter("datum.step === step_step")
         .transform_calculate(
-            lines=in_lines("datum.step + ': this step is either done or not, so there is no curve to draw.'")
+            lines=in_lines(
+                "datum.step + ': this step is either done or not, so there is no curve to draw.'", CURVE_LETTERS
+            )
         )
         .mark_text(aria=False, align="left", fontSize=11)
         .encode(text=alt.Text("lines:N"), x=x_at(2), y=y_at(10))

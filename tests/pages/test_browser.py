@@ -222,6 +222,30 @@ def test_a_window_of_middling_width_has_charts_next_to_each_other(driver, folder
     resized(driver, 1600)
 
 
+@pytest.mark.parametrize("width", [400, 1280])
+@pytest.mark.parametrize(
+    ("file", "lists"), [("lead.html", ("technician", "hose_route")), ("trainer.html", ("technician", "step"))]
+)
+def test_no_choice_cuts_a_board(driver, folder, file, lists, width) -> None:
+    """Longer titles, names and notes come with a choice: the drawn board grows with them, not beyond its place."""
+    resized(driver, width, 800)
+    drawn_charts(driver, folder / file)
+    cut, choices = {}, 0
+    for name in lists:
+        options = driver.find_elements(By.CSS_SELECTOR, f"#selection [name={name}] option")
+        for value in [option.get_attribute("value") for option in options[1:]] + [""]:
+            driver.execute_async_script(SELECT, name, value)
+            choices += 1
+            over = driver.execute_script(
+                "const one = document.getElementById('board').parentNode; return one.scrollWidth - one.clientWidth"
+            )
+            if found := cut_labels(driver) + [f"{over} too wide"] * (over > 1):
+                cut[value] = found
+    resized(driver, 1600)
+    assert choices > 5
+    assert cut == {}
+
+
 def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, tmp_path) -> None:
     """Wherever a sheet happens to end: the page is pushed down a little further each time."""
     if shutil.which("pdftotext") is None:

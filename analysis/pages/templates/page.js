@@ -6,7 +6,9 @@
   function failed(error) { document.body.setAttribute("data-failed", String(error)); }
   function drawn(place, spec, where) {
     // On a board a selection may be empty: a scale without values is no fault there, so only errors are logged.
-    return vegaEmbed(where || place, spec, { ast: true, actions: false, renderer: "svg", logLevel: place.id === "board" ? 1 : 2 });
+    // A choice may bring longer titles and names: the picture grows with them.
+    var growing = Object.assign({ autosize: { type: "pad", resize: true } }, spec);
+    return vegaEmbed(where || place, growing, { ast: true, actions: false, renderer: "svg", logLevel: place.id === "board" ? 1 : 2 });
   }
   function parts(spec) { return spec.concat || spec.hconcat || spec.vconcat || spec.layer || []; }
   function widest(spec) {
