@@ -8,13 +8,13 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import SMALL, in_lines, inline_data, words_above
-from analysis.boards.trainer_choices import LinkedChoices
+from analysis.boards.trainer_choices import CHOSEN, SHOWN_STEP, LinkedChoices
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words, x_at, y_at
 from analysis.report import Report
 from schemas import reading_label
 
 CURVE_PX, CURVE_HEIGHT, CURVE_LETTERS = 440, 84, 76
-HAS_CURVE = "!isValid(step_step) || indexof(curve_names, step_step) >= 0 ? 1 : 0"
+HAS_CURVE = f"(!({CHOSEN}) || indexof(curve_names, {SHOWN_STEP}) >= 0 ? 1 : 0)"
 """Opacity of the axes: a step without a curve has none."""
 
 
@@ -46,7 +46,7 @@ def step_curves(report: Report, linked: LinkedChoices) -> list[Any]:
 def _curve_axis(**more: Any) -> alt.Axis:
     opacity: Any = alt.expr(HAS_CURVE)
     return alt.Axis(
-        labelOpacity=opacity,
+        labelExpr=f"{HAS_CURVE} ? datum.label : ''",
         tickOpacity=opacity,
         domainOpacity=opacity,
         gridOpacity=opacity,
@@ -58,7 +58,7 @@ def _curve_axis(**more: Any) -> alt.Axis:
 
 def _reading_axis() -> alt.X:
     return alt.X(
-        "reading:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=_curve_axis(tickCount=6, format="~g")
+        "reading:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=_curve_axis(tickCount=6, format="~f")
     )
 
 
@@ -104,7 +104,7 @@ def _no_curve_note(linked: LinkedChoices) -> Any:
     without = [{"step": step} for step in linked.steps if step not in linked.curves]
     return (
         alt.Chart(inline_data(without))
-        .transform_filter("datum.step === step_step")
+        .transform_filter(f"({CHOSEN}) && datum.step === {SHOWN_STEP}")
         .transform_calculate(
             lines=in_lines(
                 "datum.step + ': this step is either done or not, so there is no curve to draw.'", CURVE_LETTERS

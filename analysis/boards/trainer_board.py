@@ -14,6 +14,7 @@ from analysis.boards.selection import (
     SMALL,
     inline_data,
     line_of_text,
+    period_name,
     rows_text,
     with_wilson,
 )
@@ -24,7 +25,7 @@ from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
 
-WIDTH, COST_PX, SHARE_PX = 850, 120, 322
+WIDTH, COST_PX, SHARE_PX, MAX_CHANGES = 850, 120, 322, 3
 LABEL_PX, CELL_PX, ROW_PX, PEOPLE_PX = 310, 23, 15, 84
 RECORD_STEPS = "The bench sheet (rebleed sheet) asks for each of them."
 BAND: Any = {"aria": False, "color": CHANCE, "opacity": 0.25, "strokeWidth": 15}
@@ -81,7 +82,10 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
     if compared.is_empty():
         people = _missed_shares_chart(report, linked)
     else:
-        by_person = _excess_matrix_chart(compared, linked), _peer_comparison_chart(compared, linked)
+        by_person = (
+            _excess_matrix_chart(compared, linked, _workshop_wide_changes(report, linked)),
+            _peer_comparison_chart(compared, linked),
+        )
         people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
     history = alt.vconcat(
         quarter_chart(report, linked), *learning_charts(report, linked), recording_flags_chart(report), spacing=10
@@ -141,7 +145,17 @@ def _chosen_column(linked: LinkedChoices, axis: alt.X) -> Any:
     return columns.transform_filter("datum.technician === technician_technician").mark_rule(**BAND).encode(x=axis)
 
 
-def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
+def _workshop_wide_changes(report: Report, linked: LinkedChoices) -> list[str]:
+    """Steps that a whole workshop began to miss more often, in words: no technician's own doing."""
+    signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("month", "shop", "subject")
+    steps = signs.with_columns(step=pl.col("subject").replace(linked.titles)).filter(pl.col("step").is_in(linked.steps))
+    return [
+        f"{row['step']}: a matter of the whole workshop {row['shop']} since {period_name(row['month'])}"
+        for row in steps.tail(MAX_CHANGES).iter_rows(named=True)
+    ]
+
+
+def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop_wide: list[str]) -> Any:
     """Technicians by steps: how much more or less than peers each misses each step; strong where that is clear."""
     shapes = ["triangle-up", "triangle-down", "circle"]
     marks = (
@@ -167,6 +181,7 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     )
     title = alt.TitleParams(
         "Who misses a step more or less often than peers (last 12 months, similar work)",
+        subtitle=workshop_wide or alt.Undefined,
         offset=18 if linked.shops else 8,
     )
     return layer_charts(

@@ -17,6 +17,8 @@ SHOWN_STEP = (
     "first_steps[indexof(people, technician_technician)] : step_names[0])"
 )
 """The expression for the step that the charts of one step show."""
+CHOSEN = "isValid(step_step) || isValid(technician_technician)"
+"""The expression for whether a step or a technician is chosen: then the curve is of the step shown, or there is none."""
 
 
 @dataclass(frozen=True)
@@ -43,9 +45,8 @@ class LinkedChoices:
 
     @property
     def chosen_curve_filter(self) -> str:
-        """The expression that keeps the step shown, or the costliest that has a curve where none is chosen."""
-        has_curve = f"isValid(step_step) || indexof(curve_names, {SHOWN_STEP}) >= 0"
-        return f"datum.step === ({has_curve} ? {SHOWN_STEP} : curve_names[0])"
+        """The expression that keeps the step shown, or the costliest that has a curve where nothing is chosen."""
+        return f"datum.step === ({CHOSEN} ? {SHOWN_STEP} : curve_names[0])"
 
     def step_title(self, words: str) -> alt.ExprRef:
         """A title that begins with the step shown, in lines as wide as the chart below."""
