@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import altair as alt
@@ -11,7 +12,7 @@ from analysis.boards.model_charts import coverage_charts, model_charts
 from analysis.boards.recording_flags import recording_flags_chart
 from analysis.boards.selection import LETTERS, PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales
+from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales, x_at, y_at
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 from schemas.outputs import RULE_LABELS
@@ -159,8 +160,20 @@ def _reasons_chart(report: Report) -> Any:
         tooltip=[alt.Tooltip("reason:N", title="reason"), alt.Tooltip("count:Q", title="count")]
     )
     words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(text="count:Q")
+    with_reason = json.dumps(rows.get_column("file").unique().sort().to_list())
+    none = (
+        alt.Chart(inline_data([{"text": "Nothing rejected or blanked in this file."}]))
+        .transform_filter(f"isValid(file_file) && indexof({with_reason}, file_file) < 0")
+        .mark_text(aria=False, align="left", baseline="top", fontSize=11)
+        .encode(text="text:N", x=x_at(2), y=y_at(2))
+    )
     return layer_charts(
-        bars, words, width=REASON_PX, height=ROW_PX * len(reasons), title="Why rows were rejected or values blanked"
+        bars,
+        words,
+        none,
+        width=REASON_PX,
+        height=ROW_PX * len(reasons),
+        title="Why rows were rejected or values blanked",
     )
 
 

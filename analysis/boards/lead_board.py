@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.boards.board_cells import EARLY_DAYS, CountedCells, count_cells
 from analysis.boards.figures import lead_figures
-from analysis.boards.lead_course import MIN_DRAWN, how_soon, moved_step_charts, period_axis
+from analysis.boards.lead_course import MIN_DRAWN, few_bleeds_note, how_soon, moved_step_charts, period_axis
 from analysis.boards.lead_groups import compared, compared_kinds
 from analysis.boards.selection import (
     CELLS,
@@ -107,13 +107,16 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
         opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=tips,
     )  # fmt: skip
+    nothing = few_bleeds_note(
+        alt.Chart().transform_aggregate(most="max(followed)").transform_filter(f"datum.most < {MIN_DRAWN}")
+    )
     title = alt.TitleParams(
         f"How many bleeds came back within {report.window_days} days, by month of the bleed",
-        subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning",
+        subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning; months with fewer than {MIN_DRAWN} bleeds are not drawn",
     )
     return layer_charts(
         *_control_limit_layers(report, cells),
-        layer_charts(early, line, dots, shared=rated),
+        layer_charts(early, line, dots, nothing, shared=rated),
         shared=alt.Chart().encode(x=period_axis(cells, 0)),
         width=MONTHS_PX,
         height=150,

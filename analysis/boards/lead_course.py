@@ -21,12 +21,17 @@ from analysis.boards.selection import (
     with_wilson,
     words_above,
 )
-from analysis.charts.theme import CHANCE, HIGH, PLAIN, conditional, layer_charts, y_at
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, conditional, layer_charts, x_at, y_at
 from analysis.report import Report
 
 STEP_PX, SOON_PX, MOVED = 228, 200, 3
 MIN_DRAWN = 5
 """Followed bleeds of a month below which its rate is not drawn: one bleed would move it by a fifth."""
+SELECTED_SHOP = (
+    "(isValid(shop_shop) ? shop_shop : isValid(technician_technician) ? homes[technician_technician] : null)"
+)
+"""The expression for the one workshop that all selected bleeds are of, as far as a change in a workshop concerns it: undefined
+for a technician of another or of several, null where bleeds of any workshop are selected."""
 
 
 def period_axis(cells: CountedCells, labels: int = 8) -> alt.X:
@@ -58,9 +63,15 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
         .transform_fold([*MISSED], as_=["field", "missed"])
         .transform_calculate(at="toNumber(slice(datum.field, 7))")
         .transform_calculate(recorded="datum.bleeds - datum['recorded_' + datum.at]")
-        .transform_filter(f"datum.recorded >= {MIN_DRAWN}")
+        .transform_calculate(
+            missed=f"datum.recorded >= {MIN_DRAWN} ? datum.missed : 0",
+            recorded=f"datum.recorded >= {MIN_DRAWN} ? datum.recorded : 0",
+        )
         .transform_joinaggregate(all_missed="sum(missed)", all_recorded="sum(recorded)", groupby=["at"])
-        .transform_calculate(share="datum.missed / datum.recorded", usual="datum.all_missed / datum.all_recorded")
+        .transform_calculate(
+            share="datum.recorded > 0 ? datum.missed / datum.recorded : null",
+            usual="datum.all_missed / datum.all_recorded",
+        )
         .transform_calculate(
             deviation="datum.usual > 0 && datum.usual < 1 ? pow(datum.share - datum.usual, 2) * datum.recorded / "
             "(datum.usual * (1 - datum.usual)) : 0"
@@ -79,7 +90,7 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
     charts = [_moved_step_chart(cells, selection, place) for place in places]
     if not charts:
         return []
-    charts[0] = charts[0].add_params(names)
+    charts[0] = charts[0].add_params(names, _homes(report))
     has_costs = report.steps.get_column("rank").count() > 0
     order = "the costliest" if has_costs else "those missed most often"
     changed = "" if _changed_steps(report).is_empty() else "those that changed, then "
@@ -94,8 +105,9 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
         .transform_filter(f"datum.place === {place}")
         .encode(x=period_axis(cells, 3), y=alt.Y("share:Q", axis=PERCENT, title=None))
     )
-    line = alt.Chart().mark_line(aria=False, color=PLAIN, opacity=0.7)
-    dots = alt.Chart().mark_point(filled=True, size=22, color=PLAIN).encode(
+    drawn = alt.Chart().transform_filter("datum.recorded > 0")
+    line = drawn.mark_line(aria=False, color=PLAIN, opacity=0.7)
+    dots = drawn.mark_point(filled=True, size=22, color=PLAIN).encode(
         opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=[
             alt.Tooltip("title:N", title="step"), alt.Tooltip("month:O"),
@@ -105,7 +117,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     )  # fmt: skip
     name = words_above(
         alt.Chart().transform_filter("datum.month === datum.first"),
-        "datum.title + (datum.changed ? '' : ': no change found')",
+        f"datum.title + (datum.changed || {any_chosen('shop', period=False)} ? '' : ': no change found')",
         42,
         fontWeight="bold",
     )
@@ -113,9 +125,27 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     rule = rule.encode(y=y_at(0), y2=alt.Y2Value("height"))  # type: ignore[no-untyped-call]
     shop = alt.Chart().mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11)
     shop = shop.encode(y=y_at(2), text=alt.Text("worse_shop:N"))
-    signs = layer_charts(rule, shop, shared=alt.Chart().transform_filter("datum.worse_shop"))
-    layers = [line, dots, name, signs]
+    signs = layer_charts(rule, shop, shared=drawn.transform_filter("datum.worse_shop"))
+    nothing = few_bleeds_note(alt.Chart().transform_filter("datum.month === datum.first && datum.all_recorded == 0"))
+    layers = [line, dots, name, signs, nothing]
     return layer_charts(*layers, shared=shared, width=STEP_PX, height=110, name=f"moved_{place}")
+
+
+def few_bleeds_note(chart: alt.Chart) -> alt.Chart:
+    """Why a chart by month has nothing to show, in two lines, once for each row of the chart's data."""
+    words = ["Fewer than 5 bleeds in", "each month: no share drawn"]
+    return chart.mark_text(aria=False, align="left", baseline="top", fontSize=11, text=words).encode(
+        x=x_at(4), y=y_at(20)
+    )
+
+
+def _homes(report: Report) -> alt.Parameter:
+    """The workshop of each technician who works in that one alone and whose workshop began to miss a step more or less."""
+    changed = report.early_signs.filter(pl.col("sign") == "missed").get_column("shop").unique().implode()
+    bleeds = report.log.sessions.group_by("technician").agg(pl.col("shop").unique()).drop_nulls("technician")
+    alone = bleeds.filter(pl.col("shop").list.len() == 1).with_columns(pl.col("shop").list.first())
+    rows = alone.filter(pl.col("shop").is_in(changed)).sort("technician").select("technician", "shop")
+    return alt.param(name="homes", value=dict(rows.iter_rows()))
 
 
 def _changed_steps(report: Report) -> pl.DataFrame:
@@ -131,7 +161,7 @@ def _with_changes(report: Report, shares: alt.Chart) -> alt.Chart:
     return shares.transform_lookup(
         lookup="title", from_=alt.LookupData(inline_data(rows), key="title", fields=["changed_shops"])
     ).transform_calculate(
-        changed="datum.changed_shops && (!isValid(shop_shop) || indexof(datum.changed_shops, shop_shop) >= 0) ? datum.moved : 0"
+        changed=f"datum.changed_shops && ({SELECTED_SHOP} === null || indexof(datum.changed_shops, {SELECTED_SHOP}) >= 0) ? datum.moved : 0"
     )
 
 
@@ -147,8 +177,9 @@ def _with_first_signs(report: Report, shares: alt.Chart) -> alt.Chart:
             lookup="key", from_=alt.LookupData(inline_data(rows.to_dicts()), key="key", fields=["worse_shops"])
         )
         .transform_calculate(
-            worse_shop="!datum.worse_shops ? '' : !isValid(shop_shop) ? join(datum.worse_shops, ', ') : "
-            "indexof(datum.worse_shops, shop_shop) >= 0 ? shop_shop : ''"
+            worse_shop=f"!datum.worse_shops ? '' : {SELECTED_SHOP} !== null ? "
+            f"(indexof(datum.worse_shops, {SELECTED_SHOP}) >= 0 ? {SELECTED_SHOP} : '') : "
+            f"{any_chosen('shop', period=False)} ? '' : join(datum.worse_shops, ', ')"
         )
     )
 

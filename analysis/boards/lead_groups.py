@@ -106,7 +106,8 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
         aria=False, align="right", baseline="bottom", fontSize=11, dx=COUNTED_PX
     )
     heading = heading.encode(x=alt.value("width"), y=alt.value(-2), text="text:N")
-    title = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
+    name = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
+    title = alt.TitleParams(alt.ExprRef(expr=f"split('{name}' + ({hollow} ? ' (all bleeds)' : ''), '\\n')"))
     groups = layer_charts(rules, dots, counted, shared=shared)
     return layer_charts(one, groups, heading, width=GROUP_PX, height=ROW_PX * max(rows.height, 1), title=title)
 

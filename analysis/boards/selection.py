@@ -256,9 +256,12 @@ def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:
     first, last = name.format("period.month[0]"), name.format("peek(period.month)")
     months = f"(isValid(period.month) ? ', ' + (length(period.month) > 1 ? {first} + ' to ' + {last} : {first}) : '')"
     who = f"slice('' {parts}, 2)"
+    open_bleeds = (
+        "(datum.bleeds > datum.followed ? '; ' + format(datum.bleeds - datum.followed, ',') + ' not yet followed' : '')"
+    )
     rate = (
         "datum.followed > 0 ? format(datum.rate, '.1%') + ' of ' + format(datum.followed, ',') + ' bleeds came back, ' + "
-        f"datum.interval : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
+        f"datum.interval + ({any_chosen()} ? {open_bleeds} : '') : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
     )
     chart = with_wilson(
         period_counts(selection, ("bleeds", "comebacks", "followed"), width=width, height=14, name="sentence"),
