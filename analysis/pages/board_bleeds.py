@@ -10,7 +10,7 @@ from analysis.boards import NOT_RECORDED, WORK
 from analysis.charts import HOLD_LABELS
 from analysis.pages.labels import level_label
 from analysis.report import Report
-from analysis.rounds import TO_MEASURE, open_recalls
+from analysis.rounds import TO_MEASURE, open_recalls, worthwhile_second_checks
 from schemas import reading_label
 
 MAX_BLEEDS, MAX_OTHERS = 1000, 5
@@ -20,12 +20,12 @@ READINGS = (
 
 
 def list_board_bleeds(report: Report) -> dict[str, Any]:
-    """Recalled bleeds, comebacks and the riskiest others, at most 1,000, as lists that a script reads.
+    """Recalled bleeds, second checks, comebacks and the riskiest others, at most 1,000, as lists that a script reads.
 
     Returns
     -------
     dict
-        `rows`: job, bike, place of each of `WORK` in `names`, day, days to the comeback, recall or measurement, risk, reasons (as
+        `rows`: job, bike, place of each of `WORK` in `names`, day, days to the comeback, what to do, risk, reasons (as
         places in `reasons`), missed steps (places in `steps`), values of `readings`, month; `usual`: by brake model the
         10th, 50th and 90th percentile of each reading; `others` and `returns`: by bike its other bleeds and its returns;
         `left_out`: bleeds that are in the file alone.
@@ -62,7 +62,7 @@ def list_board_bleeds(report: Report) -> dict[str, Any]:
 
 
 def _rank_by_urgency(report: Report) -> pl.DataFrame:
-    """Every bleed worth listing: recalls in the order to call, brakes to measure again, comebacks by how recent, others by risk."""
+    """Every bleed worth listing: recalls in the order to call, brakes to measure again, second checks, comebacks by how recent, others by risk."""
     holds = (
         report.holds.filter("open")
         .sort(TO_MEASURE, "priority", "session_id", "rule")
@@ -72,19 +72,21 @@ def _rank_by_urgency(report: Report) -> pl.DataFrame:
     recalls = holds.select("session_id", recall=to_do + pl.col("rule").replace(HOLD_LABELS)).join(
         open_recalls(report).select("session_id", urgency=pl.int_range(pl.len())), on="session_id", how="left"
     )
+    checks = worthwhile_second_checks(report).select("session_id", check=pl.lit("second check"))
     risks = report.risk.select("session_id", "risk", "reason_1", "reason_2", "reason_3")
     bleeds = report.data.bleeds.select(
         "session_id", "bike_id", *(pl.col(name).fill_null(NOT_RECORDED) for name in WORK), "return_days", "month", *READINGS,
         day=pl.col("started_at").dt.date().cast(pl.String),
     )  # fmt: skip
-    joined = bleeds.join(recalls, on="session_id", how="left", maintain_order="left").join(
-        risks, on="session_id", how="left", maintain_order="left"
+    joined = bleeds
+    for table in (recalls, checks, risks):
+        joined = joined.join(table, on="session_id", how="left", maintain_order="left")
+    kinds = ("recall", "check", "return_days", "risk")
+    group = pl.coalesce(pl.when(pl.col(kind).is_not_null()).then(at) for at, kind in enumerate(kinds))
+    recorded = joined.with_columns(group=group, recall=pl.coalesce("recall", "check")).filter(
+        pl.col("group").is_not_null()
     )
-    group = (
-        pl.when(pl.col("recall").is_not_null()).then(0).when(pl.col("return_days").is_not_null()).then(1).otherwise(2)
-    )
-    recorded = joined.with_columns(group=group).filter((pl.col("group") < 2) | pl.col("risk").is_not_null())
-    recent = pl.when(pl.col("group") < 2).then(pl.col("day"))
+    recent = pl.when(pl.col("group").is_in([0, 2])).then(pl.col("day"))
     order, descending = ("group", "urgency", recent, "risk", "session_id"), [False, False, True, True, False]
     return recorded.sort(*order, descending=descending, nulls_last=True)
 

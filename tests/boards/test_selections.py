@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,12 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from analysis.boards import WORK, count_cells
+from analysis.pages import render_pages
 from analysis.report import Report
+from analysis.rounds import worthwhile_second_checks
 from analysis.stats import wilson
+from schemas import empty
+from schemas.outputs import EarlySigns
 from tests.pages.browser import PATIENCE_S, complaints, opened_browser, resized
 from tests.pages.predicted import predicted_pages, with_predictions
 from tests.shops import report
@@ -116,7 +121,9 @@ def recount(bleeds: pl.DataFrame, chosen: dict[str, str], window: int) -> tuple[
         back, n = int(followed.get_column("came_back").sum()), followed.height
         limits = wilson(back, n)
         lo, hi = percent(100 * float(limits.lo)), percent(100 * float(limits.hi))
-        end = f": {percent(100 * (back / n))}% of {n:,} bleeds came back, {lo}–{hi}%"
+        open_bleeds = own.height - n
+        still = f"; {open_bleeds:,} not yet followed" if chosen and open_bleeds else ""
+        end = f": {percent(100 * (back / n))}% of {n:,} bleeds came back, {lo}–{hi}%{still}"
     return end, [list(row) for row in months.iter_rows()]
 
 
@@ -280,7 +287,9 @@ def test_the_title_of_a_step_stays_in_words_where_it_is_set_in_lines(driver, fol
     resized(driver, width)
     try:
         opened(driver, folder / "trainer.html", f"#step={title.replace(' ', '+')}")
-        WebDriverWait(driver, PATIENCE_S).until(lambda d: f"{title}: difference from peers" in d.execute_script(lines))
+        WebDriverWait(driver, PATIENCE_S).until(
+            lambda d: f"{title}: difference from peers, points" in d.execute_script(lines)
+        )
     finally:
         resized(driver, 1280, 800)
 
@@ -313,3 +322,121 @@ def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, aud
     driver.find_element(By.ID, "bleeds-find").send_keys(job)
     matches = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
     assert [row.find_element(By.TAG_NAME, "button").text for row in matches] == [job]
+
+
+def test_the_count_of_the_selection_is_that_of_its_bleeds_and_another_closes_the_bleed(driver, folder, audited) -> None:
+    bleeds = bleeds_of(audited)
+    opened(driver, folder / "lead.html", "#brake=front")
+    listed = driver.execute_script("return document.getElementById('bleeds-words').textContent")
+    assert f" of {bleeds.filter(pl.col('brake') == 'front').height:,} selected bleeds listed" in listed
+    driver.find_element(By.CSS_SELECTOR, ".bleeds-list tbody button").send_keys(Keys.ENTER)
+    assert "Job" in driver.find_element(By.ID, "bleed").text
+    Select(driver.find_element(By.NAME, "brake")).select_by_visible_text("rear")
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("rear brake"))
+    assert driver.find_element(By.ID, "bleed").text == ""
+
+
+def test_second_checks_are_listed_to_do_and_found(driver, folder, audited) -> None:
+    checks = worthwhile_second_checks(audited).get_column("session_id").to_list()
+    assert checks
+    opened(driver, folder / "lead.html")
+    driver.find_element(By.ID, "bleeds-find").send_keys("second check")
+    jobs = [button.text for button in driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody button")]
+    assert jobs == checks[: len(jobs)]
+    assert len(jobs) == min(len(checks), 5)
+
+
+def test_a_page_says_what_was_selected_elsewhere_and_does_not_apply_to_it(driver, folder) -> None:
+    opened(driver, folder / "trainer.html", "#shop=elsewhere&from=2025-08")
+    page = driver.find_element(By.CSS_SELECTOR, ".board").text
+    assert "Selected elsewhere and not applied here: workshop elsewhere, period." in page
+    opened(driver, folder / "trainer.html")
+    assert "not applied here" not in driver.find_element(By.CSS_SELECTOR, ".board").text
+
+
+def test_a_choice_drops_the_one_it_contradicts_and_a_link_to_a_section_keeps_the_selection(
+    driver, folder, audited
+) -> None:
+    bleeds = bleeds_of(audited)
+    homes = bleeds.group_by("technician").agg(pl.col("shop").unique()).filter(pl.col("shop").list.len() == 1)
+    compared = audited.rates.filter(pl.col("kind") == "technician", pl.col("ratio_lo").is_not_null())
+    who, (home,) = (
+        homes.filter(pl.col("technician").is_in(compared.get_column("group").implode())).sort("technician").row(0)
+    )
+    other = next(name for name in bleeds.get_column("shop").unique().sort() if name != home)
+    opened(driver, folder / "lead.html", f"#shop={other.replace(' ', '+')}")
+    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all bleeds: {who}']")
+    ActionChains(driver).move_to_element(mark).click().perform()
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{who}: "))
+    assert "shop=" not in driver.current_url
+    driver.execute_script("location.hash = '#holds'")
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: f"technician={who}" in d.current_url)
+
+
+def test_with_a_technician_chosen_every_chart_of_a_step_is_of_the_same(driver, folder, audited) -> None:
+    titles = audited.standard.missed_titles
+    for who in audited.technique.filter(pl.col("excess").is_not_null()).get_column("technician").unique().sort():
+        opened(driver, folder / "trainer.html", f"#technician={who.replace(' ', '+')}")
+        text = squeezed(words_of_board(driver))  # a title may be set in lines, without a space between them
+        step = next(title for title in map(squeezed, titles.values()) if f"{title},byquarter" in text)
+        text = text.replace(f"{step}:amatterofthewholeworkshop", "")
+        assert text.count(f"{step}:") == 2, "above the differences and above the curve or the note that there is none"
+
+
+def squeezed(text: str) -> str:
+    return text.replace(" ", "")
+
+
+STEP_MONTHS = """
+const look = (i, out) => { if (/^moved_._layer_1_marks/.test(i.name)) out.push(...i.items.map(x => x.datum));
+  else (i.items || []).forEach(j => look(j, out)); return out; };
+return look(document.getElementById("board").view.scenegraph().root, []).map(d => [d.title, d.worse_shop]);
+"""
+
+
+@pytest.fixture(scope="module")
+def change(audited, tmp_path_factory) -> tuple[Path, str, str]:
+    """The lead's page where one workshop began to miss a step in its busiest month, with the workshop and the step."""
+    bleeds = bleeds_of(audited)
+    months = bleeds.group_by("technician", "month").agg(pl.len(), pl.col("shop").unique())
+    alone = months.filter(pl.col("shop").n_unique().over("technician") == 1)
+    _, month, _, (shop,) = alone.sort("len", "technician", "month", descending=True).row(0)
+    step = count_cells(audited).steps[0]
+    sign = {
+        "shop": shop, "sign": "missed", "subject": step, "month": month, "before": 1, "before_of": 90, "since": 60, "since_of": 90,
+        "worse": True, "p_value": 0.001,
+    }  # fmt: skip
+    changed = replace(audited, early_signs=pl.DataFrame([sign], schema=empty(EarlySigns).schema))
+    page = tmp_path_factory.mktemp("change") / "lead.html"
+    text = next(page.text for page in render_pages(changed)() if page.file == "lead.html")
+    page.write_text(text, encoding="utf-8")
+    return page, shop, audited.standard.missed_titles[step]
+
+
+def test_a_change_in_a_workshop_is_marked_over_its_own_bleeds_and_denied_over_no_part_of_them(
+    driver, change, audited
+) -> None:
+    page, home, step = change
+    homes = bleeds_of(audited).group_by("technician").agg(pl.len(), pl.col("shop").unique())
+    alone = homes.filter(pl.col("shop").list.len() == 1).sort("len", "technician", descending=True)
+    there, away = (
+        next(who for who, _, (shop,) in alone.iter_rows() if (shop == home) == at_home) for at_home in (True, False)
+    )
+    marks = {"": home, f"shop={home}": home, f"technician={there}": home, f"technician={away}": "", "brake=front": ""}
+    for address, mark in marks.items():
+        opened(driver, page, f"#{address.replace(' ', '+')}" if address else "")
+        months = driver.execute_script(STEP_MONTHS)
+        assert {shop for title, shop in months if title == step and shop} == ({mark} if mark else set()), address
+        claimed = "nochangefound" in squeezed(words_of_board(driver))  # it may be set in two lines
+        assert claimed == (not address or address.startswith("shop")), address
+
+
+def test_a_chart_without_a_month_of_five_bleeds_says_so(driver, folder, audited) -> None:
+    work = ["technician", "brake_model", "brake"]
+    months = bleeds_of(audited).group_by(*work, "month").len().group_by(work).agg(pl.col("len").max())
+    few = months.filter(pl.col("len") < 5).sort(work).row(0)
+    address = "&".join(f"{name}={value.replace(' ', '+')}" for name, value in zip(work, few, strict=False))
+    opened(driver, folder / "lead.html")
+    assert "Fewer than 5 bleeds" not in words_of_board(driver)
+    opened(driver, folder / "lead.html", f"#{address}")
+    assert words_of_board(driver).count("Fewer than 5 bleeds") == 4

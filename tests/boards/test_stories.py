@@ -126,9 +126,9 @@ const counts = {};
 return counts;
 """
 SELECTIONS = {
-    "lead.html": ("", "#shop=Velmoor"),
+    "lead.html": ("", "#shop=Velmoor", "#technician=Alder&brake_model=Marl+4&brake=front"),
     "trainer.html": ("", "#technician=Alder&step=Fewer+than+2+push-pull+passes", "#step=Kit+not+purged"),
-    "analyst.html": ("",),
+    "analyst.html": ("", "#file=bench-book.xlsx%23Brakes"),
 }
 
 

@@ -9,7 +9,7 @@
   var months = form.elements.from ? Array.prototype.slice.call(form.elements.from.options, 1).map(function (o) { return o.value; }) : [];
   var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
   var view, kept = new URLSearchParams(), period = null, choosing = 0;
-  var options = {}, atShop = new Map();
+  var options = {}, cells = [], opening = null;
   names.forEach(function (name) { options[name] = Array.prototype.slice.call(form.elements[name].options); });
   form.addEventListener("submit", function (event) { event.preventDefault(); });
 
@@ -39,24 +39,27 @@
     chart.data("period_store", range ? [tuple] : []);
     return chart;
   }
-  // The names that occur in each workshop, from the cells that the chart counts.
-  function readShops(spec) {
+  // The kinds of work that occur, from the cells that the chart counts.
+  function readCells(spec) {
     var lists = {};
     (spec.params || []).forEach(function (one) { lists[one.name] = one.value; });
     if (!lists.shop_names) return;
-    JSON.parse(spec.datasets.cells).forEach(function (cell) {
-      var shop = lists.shop_names[cell[0]], there = atShop.get(shop);
-      if (!there) atShop.set(shop, there = {});
-      WORK.forEach(function (name, at) { (there[name] = there[name] || new Set()).add(lists[name + "_names"][cell[at]]); });
+    cells = JSON.parse(spec.datasets.cells).map(function (cell) {
+      return WORK.map(function (name, at) { return lists[name + "_names"][cell[at]]; });
     });
   }
-  function occurs(name, value, shop) { return name === "shop" || !value || !atShop.has(shop) || atShop.get(shop)[name].has(value); }
+  // Whether some bleed has both names; true for what is not chosen or no kind of work.
+  function meet(name, value, other, otherValue) {
+    var a = WORK.indexOf(name), b = WORK.indexOf(other);
+    return !value || !otherValue || a < 0 || b < 0 || !cells.length ||
+      cells.some(function (cell) { return cell[a] === value && cell[b] === otherValue; });
+  }
   // A chosen workshop leaves the names that occur there in the other lists; what is chosen stays in its list.
   function narrowed() {
     var shop = names.indexOf("shop") >= 0 ? chosen("shop") : "";
     names.forEach(function (name) {
       var list = form.elements[name], value = chosen(name);
-      var offered = options[name].filter(function (one) { return occurs(name, one.value, shop) || one.value === value; });
+      var offered = options[name].filter(function (one) { return name === "shop" || meet(name, one.value, "shop", shop) || one.value === value; });
       if (offered.length !== list.options.length || offered.some(function (one, at) { return one !== list.options[at]; })) {
         list.replaceChildren.apply(list, offered);
       }
@@ -109,6 +112,8 @@
     var first = marks("sentence_marks")[0];
     var sentence = first ? first.datum.sentence : "No bleeds in this selection.";
     if (words && words.textContent !== sentence) words.textContent = sentence;
+    count = first ? first.datum.bleeds : 0;
+    notApplied(selection);
     var hash = selection.toString();
     if (hash || location.hash.indexOf("=") > 0) {
       try { history.replaceState(null, "", hash ? "#" + hash : location.pathname + location.search); } catch (error) { location.hash = hash; }
@@ -121,6 +126,20 @@
     if (scope) scope.hidden = !hash;
     listed(selection);
     document.body.setAttribute("data-selection", hash);
+  }
+  // What was selected on another page and this one has no list for.
+  var KINDS = { shop: "workshop", technician: "technician", brake_model: "brake model", brake: "brake", hose_route: "hose routing" };
+  var unapplied = document.createElement("p");
+  unapplied.className = "quiet";
+  unapplied.hidden = true;
+  form.parentNode.insertBefore(unapplied, form.nextSibling);
+  function notApplied(selection) {
+    var kinds = WORK.filter(function (name) { return selection.get(name) && !form.elements[name]; }).map(function (name) {
+      return KINDS[name] + " " + selection.get(name);
+    });
+    if (!months.length && (selection.get("from") || selection.get("to"))) kinds.push("period");
+    unapplied.textContent = kinds.length ? "Selected elsewhere and not applied here: " + kinds.join(", ") + "." : "";
+    unapplied.hidden = !kinds.length;
   }
   // What is printed from a narrow window: the picture, or the whole width drawn again with the selection.
   var whole = null, drawing = 0;
@@ -146,20 +165,24 @@
   }
   place.addEventListener("drawn", function (event) {
     view = place.view = event.detail;
-    readShops(place.spec);
+    readCells(place.spec);
     inAddress().forEach(function (value, name) { kept.set(name, value); });
-    if (names.indexOf("shop") >= 0) view.addSignalListener(signal("shop"), function (_, shop) {
-      if (!choosing) names.forEach(function (name) { if (!occurs(name, chosen(name), shop)) view.signal(signal(name), null); });
+    names.forEach(function (name) {
+      view.addSignalListener(signal(name), function (_, value) {
+        if (!choosing) names.forEach(function (other) {
+          if (other !== name && !meet(name, value, other, chosen(other))) view.signal(signal(other), null);
+        });
+        soon();
+      });
     });
-    names.forEach(function (name) { view.addSignalListener(signal(name), soon); });
     if (known("period")) view.addSignalListener("period", soon);
     choose(kept);
   });
   form.addEventListener("change", function (event) {
     if (!view) return;
-    var selection = ofForm();
-    if (event.target.name === "shop") names.forEach(function (name) {
-      if (!occurs(name, selection.get(name), selection.get("shop"))) selection.delete(name);
+    var selection = ofForm(), changed = event.target.name;
+    names.forEach(function (name) {
+      if (name !== changed && !meet(changed, selection.get(changed), name, selection.get(name))) selection.delete(name);
     });
     choose(selection);
   });
@@ -169,12 +192,14 @@
     if (view) choose(kept);
   });
   window.addEventListener("hashchange", function () {
-    if (view && location.hash.indexOf("=") > 0) choose(inAddress());
+    if (!view) return;
+    if (location.hash.indexOf("=") > 0) choose(inAddress());
+    else shown();  // a link to a section: the selection stays in the address
   });
 
   var source = document.getElementById("bleeds-data");
   var data = source && JSON.parse(source.textContent), SHOWN = 5;
-  var sorted = null, down = false, limit = SHOWN, found = [], selected = new URLSearchParams();
+  var sorted = null, down = false, limit = SHOWN, count = null, found = [], selected = new URLSearchParams();
   function work(row, name) { return data.names[name][row[2 + WORK.indexOf(name)]]; }
   function percent(share) { return share === null ? "" : (100 * share).toFixed(1) + "%"; }
   var COLUMNS = [
@@ -198,6 +223,11 @@
     if (!data) return;
     selected = selection;
     limit = SHOWN;
+    if (opening && !inSelection(opening)) {
+      opening = null;
+      document.getElementById("bleed").textContent = "";
+      document.getElementById("bleed").className = "";
+    }
     table();
   }
   function inSelection(row) {
@@ -207,7 +237,8 @@
   function quarter(month) { return month.slice(0, 5) + "Q" + Math.ceil(Number(month.slice(5)) / 3); }
   function table() {
     var sought = document.getElementById("bleeds-find").value.toLowerCase();
-    found = data.rows.filter(inSelection).filter(function (row) {
+    var listed = data.rows.filter(inSelection), others = count === null ? data.left_out : count - listed.length;
+    found = listed.filter(function (row) {
       return !sought || COLUMNS.some(function (_, at) { return text(row, at).toLowerCase().indexOf(sought) >= 0; });
     });
     if (sorted !== null) {
@@ -229,8 +260,9 @@
       line.addEventListener("click", function () { opened(row); });
     });
     document.getElementById("bleeds-words").textContent =
-      found.length.toLocaleString("en") + " listed, " + Math.min(limit, found.length) + " shown" +
-      (data.left_out ? "; the log's other " + data.left_out.toLocaleString("en") + " bleeds are in tables/risk.csv." : ".");
+      listed.length.toLocaleString("en") + " of " + (listed.length + others).toLocaleString("en") + " selected bleeds listed, " +
+      (sought ? found.length.toLocaleString("en") + " found, " : "") + Math.min(limit, found.length) + " shown" +
+      (others > 0 && data.left_out ? "; the others are in tables/risk.csv." : ".");
     document.getElementById("bleeds-more").hidden = found.length <= limit;
   }
   function part(parent, heading, lines, otherwise) {
@@ -256,6 +288,7 @@
   }
   function opened(row) {
     var panel = document.getElementById("bleed");
+    opening = row;
     panel.textContent = "";
     panel.className = "card";
     element("h3", "Job " + row[0] + ": " + work(row, "brake") + " brake of bike " + row[1], panel);
