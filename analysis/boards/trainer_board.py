@@ -180,7 +180,7 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop
         .encode(x=_person_axis(linked, labels=True), y=alt.value(-2), text="shop:N")
     )
     title = alt.TitleParams(
-        "Who misses a step more or less often than peers (last 12 months, similar work)",
+        "Who misses a step more or less often than peers (last 12 months or less, similar work)",
         subtitle=workshop_wide or alt.Undefined,
         offset=18 if linked.shops else 8,
     )
