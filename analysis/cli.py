@@ -45,7 +45,7 @@ from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
 
 STATUS_ERROR, STATUS_INTERRUPTED = 2, 130
-HELP = """How many bleeds come back, who and what really differs, which missed steps lead to comebacks, and which bikes
+HELP = """How many bleeds come back, who or what is really out of line, which missed steps lead to comebacks, and which bikes
 to recall now.
 
 Start with 'rebleed demo'. For your own export: run 'rebleed map EXPORT', check and correct the map it writes, then run

@@ -25,7 +25,7 @@ PLACES: dict[Place, str] = {
 ROLES: dict[Role, str] = {
     "key": "identifies the row or links it to another table",
     "context": "describes the job as it came in; comparisons are adjusted for it",
-    "technique": "what the technician did; steps of the procedure are checked against it",
+    "technique": "what the technician did; checked against the steps of the procedure",
     "sign": "observed during or after the bleed, such as bubbles, lever travel and pump-up",
     "outcome": "what happened later: a return and its cause",
 }

@@ -289,7 +289,7 @@ class Steps(OutputTable):
         "Benjamini–Hochberg applied to p_value: a rule for choosing, with no guarantee that the false discovery rate is controlled"
     )
     rank: int = schema_field(
-        "1 is the costliest: first the three most certain to be near the top, then the others by preventable_per_100",
+        "1 comes first: the three most certain to be near the top, then the others by preventable_per_100",
         low=1,
     )
     rank_lo: int = schema_field("95% interval", low=1)

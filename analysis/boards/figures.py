@@ -102,7 +102,11 @@ def _check_figure(report: Report) -> Figure:
 def _saving_figure(report: Report) -> Figure:
     """What never missing the two costliest of the steps that clearly lead to comebacks would save, or the only one."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").get_column("step").head(2)
-    label = "Fixing the costliest step would save" if len(costly) == 1 else "Fixing the two costliest steps would save"
+    label = (
+        "Never missing the costliest step would save"
+        if len(costly) == 1
+        else "Never missing the two costliest steps would save"
+    )
     if costly.is_empty():
         estimated = report.steps.get_column("preventable_per_100").count() > 0
         return Figure(

@@ -217,8 +217,8 @@ def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...],
     words = [f"Counted from the selected bleeds: {'● follow-up complete, ○ still open, ' if followed else ''}■ bleeds."]
     if followed and kinds:
         words.append(
-            "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow: "
-            "based on all bleeds in that group."
+            "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow ratios: "
+            "the whole group, whatever is selected."
         )
     words += notes
     if cells.by_quarter:

@@ -105,9 +105,9 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
         .transform_filter(f"datum.place === {place}")
         .encode(x=period_axis(cells, 3), y=alt.Y("share:Q", axis=PERCENT, title=None))
     )
-    drawn = alt.Chart().transform_filter("datum.recorded > 0")
-    line = drawn.mark_line(aria=False, color=PLAIN, opacity=0.7)
-    dots = drawn.mark_point(filled=True, size=22, color=PLAIN).encode(
+    visible = alt.Chart().transform_filter("datum.recorded > 0")
+    line = visible.mark_line(aria=False, color=PLAIN, opacity=0.7)
+    dots = visible.mark_point(filled=True, size=22, color=PLAIN).encode(
         opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=[
             alt.Tooltip("title:N", title="step"), alt.Tooltip("month:O"),
@@ -125,7 +125,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     rule = rule.encode(y=y_at(0), y2=alt.Y2Value("height"))  # type: ignore[no-untyped-call]
     shop = alt.Chart().mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11)
     shop = shop.encode(y=y_at(2), text=alt.Text("worse_shop:N"))
-    signs = layer_charts(rule, shop, shared=drawn.transform_filter("datum.worse_shop"))
+    signs = layer_charts(rule, shop, shared=visible.transform_filter("datum.worse_shop"))
     nothing = few_bleeds_note(alt.Chart().transform_filter("datum.month === datum.first && datum.all_recorded == 0"))
     layers = [line, dots, name, signs, nothing]
     return layer_charts(*layers, shared=shared, width=STEP_PX, height=110, name=f"moved_{place}")

@@ -17,7 +17,7 @@ PATTERN_LABELS = {
     "copied_entries": "entries copied from another bleed",
     "impossible_durations": "impossible times",
     "never_varied": "a reading that never varies",
-    "recorded_only_when_met": "recorded only when done",
+    "recorded_only_when_met": "steps recorded only when done",
 }
 """Unusual recording patterns, by the name of their test."""
 

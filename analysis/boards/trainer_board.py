@@ -294,5 +294,5 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
 def _legend_chart(report: Report) -> Any:
     words = "Solid circles are counted shares of bleeds with the step missed."
     if report.technique.get_column("excess").count():
-        words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly leads to comebacks. Faint marks and ◆ are not clear."
+        words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly leads to comebacks. Faint marks and ◆: no clear difference."
     return line_of_text(words, WIDTH, name="legend")

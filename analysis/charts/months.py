@@ -57,7 +57,7 @@ def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
 
 @with_own_look
 def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
-    """The two CUSUMs of one group, for worse and for better, each with the limit at which it signals.
+    """The two CUSUMs of one group, one for a rise and one for a fall, each with the limit at which it signals.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
         y=alt.Y("limit:Q", title="limit", axis=CUSUM_AXIS), color=colour
     )
     return layer_charts(limit, lines, *_measure_marks(rows_with_cusum)).properties(
-        description="CUSUM of comebacks against those expected for the same mix of work, for worse and for better, by month, each with its limit"
+        description="CUSUM of comebacks against those expected for the same mix of work, one for a rise and one for a fall, by month, each with its limit"
     )
 
 

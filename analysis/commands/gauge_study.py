@@ -135,7 +135,7 @@ def _check_size(where: str, readings: GaugeReadings) -> None:
         raise UserError(
             where,
             f"has too few readings for a gauge study: {problem}",
-            "two items, two technicians and some repeated readings; better ten brakes, three technicians, three readings each",
+            "two items, two technicians and some repeated readings; ideally ten brakes, three technicians and three readings each",
             "take more readings",
         )
 

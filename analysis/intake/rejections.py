@@ -24,7 +24,7 @@ from schemas.outputs import SetAside
 
 COLUMNS = ("file", "row", "table", "column", "heading", "rule", "value", "action", "message")
 DUPLICATE = "duplicate of an earlier row; the first is kept"
-CONFLICT = "several rows share this ID but differ; all of them are rejected"
+CONFLICT = "several rows share one ID but differ; all of them are rejected"
 OUT_OF_SCOPE = (
     "is out of scope: a row is the bleed of one bicycle brake, front or rear; other vehicles, clutches and two brakes in "
     "one row are not covered"

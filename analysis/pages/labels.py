@@ -29,7 +29,7 @@ GLOSSARY = (
     ("window", "the number of days each bleed is followed"),
     ("followed", "bled long enough ago that the whole window has passed"),
     ("recall", "a bike called back at once, whatever the statistics say"),
-    ("stand readings", "lever travel, pump-up and bubbles, as read on the work stand"),
+    ("stand readings", "lever travel, pump-up and bubbles, as read with the bike in the work stand"),
     (
         "pump-up",
         "how much shorter the lever travel gets after five quick pulls, mm; often air, also worn pads or sticking pistons",
@@ -37,7 +37,7 @@ GLOSSARY = (
     (
         "reference lever travel",
         "the lever travel of that model without air: from the brakes table, otherwise from the shortest fifth of its firm "
-        "levers; what a firm brake “usually has” in a recall is the median of its firm levers, which is longer",
+        "levers; what is “usual” in a recall is the median of firm levers of that model, which is longer",
     ),
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (

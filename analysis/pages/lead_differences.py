@@ -129,7 +129,12 @@ def _highest_rate_finding(report: Report) -> Finding:
     detail = (
         f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
     )
-    text = f"{name} has the highest rate but does not clearly differ: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
+    number = quantity(row["comebacks"], "comeback")
+    text = (
+        f"{name} has the highest unadjusted rate, with {number}; for that work, {expected} would be expected."
+        if row["comebacks"] <= row["expected"]
+        else f"{name} has the highest rate but does not clearly differ: {number}, {expected} expected."
+    )
     ratio = f" Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}."
     return Finding(text, detail if row["comebacks"] <= row["expected"] else f"{detail}{ratio}")
 
@@ -150,7 +155,7 @@ def difference_question(report: Report) -> Question:
     table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
     return Question(
         id="where",
-        question="Who and what differs, like for like?",
+        question="Who or what is out of line, like for like?",
         answer=difference_finding(report),
         points=tuple(_repeat_comebacks_text(report)),
         figures=(*(_work_difference_text(row) for row in of_work.iter_rows(named=True)), *report.late_model_notes),

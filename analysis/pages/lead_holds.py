@@ -120,11 +120,11 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
     certain = open_recalls.filter(~TO_MEASURE)
     older, recent = certain.filter("older").height, certain.filter(~pl.col("older")).height
     this, in_order = ("this brake", "") if open_recalls.height == 1 else ("these brakes", ", in this order")
-    text = f"Call the owners of {this} before anything else{in_order}."
+    text = f"Before anything else, call the owners of {this}{in_order}."
     if recent and older:
-        text = f"Call the owners of the recent ones before anything else{in_order}."
+        text = f"Before anything else, call the owners of the recent ones{in_order}."
     if certain.height:
-        text = f"{text.removesuffix('.')}: do not ride."
+        text = f"{text.removesuffix('.')}, and ask them not to ride."
     if open_recalls.get_column("older").any():
         text += " For older bleeds, first ask whether another shop has re-bled the brake."
     unlisted = open_recalls.height - _first_listed(open_recalls).height

@@ -223,7 +223,7 @@ def change_question(report: Report) -> Question:
     changed = has_limits and (report.months.get_column("change_began").any() or first_sign_findings(report))
     return Question(
         id="months",
-        question="Better or worse, and since when?",
+        question="Better or worse, and when did it start?",
         answer=change_finding(report),
         action=(
             "Ask what changed there that month: people, kits, fluid, the procedure."

@@ -115,11 +115,11 @@ def saving_question(report: Report) -> Question:
     charts = [chart] + ([with_title(what_if_bars(joint), "Fixing several steps")] if len(joint) else [])
     return Question(
         id="steps",
-        question="What would fixing the worst steps save?",
+        question="What would never missing the worst steps save?",
         answer=step_finding(report),
         points=tuple(_scenario_text(row) for row in joint.head(1).iter_rows(named=True)),
         figures=tuple(_scenario_text(row) for row in joint[1:3].iter_rows(named=True)),
-        action="Fix the top one or two steps first." if costly else "",
+        action="Deal with the top one or two first." if costly else "",
         fold_charts=True,
         charts=chart_specs(*charts),
         table=page_table(

@@ -126,7 +126,7 @@ def _unconfirmed_text(report: Report) -> str:
     open_ones = report.changes.filter(~pl.col("confirmed").fill_null(True))
     names = [_subject_phrase(report, row) for row in open_ones.head(MAX_NAMED).iter_rows(named=True)]
     more = [f"{open_ones.height - MAX_NAMED} more"] if open_ones.height > MAX_NAMED else []
-    return f"First reported now, not yet confirmed: {join_words([*names, *more])}." if names else "No new difference."
+    return f"New in this audit and not yet confirmed: {join_words([*names, *more])}." if names else "No new difference."
 
 
 def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
@@ -226,7 +226,8 @@ def _subject_phrase(report: Report, row: dict[str, Any]) -> str:
     """The subject as a sentence names it: `external hoses`."""
     if row["subject_kind"] in KINDS_WITH_LEVELS:
         return group_phrase(row["subject_kind"], row["subject"])
-    return _subject_name(report, row)
+    name = _subject_name(report, row)
+    return f"the change at {name}" if row["kind"] == "change_named" else name
 
 
 def prediction_points(report: Report) -> list[str]:
@@ -261,7 +262,11 @@ def _action_points(report: Report) -> list[str]:
 def _not_reached_points(report: Report) -> list[str]:
     """How many owners were not reached whose brake is still to recall or to measure."""
     still_open = _still_open(report)
-    return [f"{quantity(still_open.height, 'owner')} still to reach: call again."] if still_open.height else []
+    if still_open.is_empty():
+        return []
+    return [
+        f"{quantity(still_open.height, 'owner')} not reached {'has' if still_open.height == 1 else 'have'} a brake still on the list: call again."
+    ]
 
 
 def _names_not_reached(report: Report) -> list[str]:
@@ -293,7 +298,7 @@ def _actions_finding(report: Report) -> Finding:
             for measure, n in rows.select("measure", "number").iter_rows()
         ]
         if outcomes:
-            parts.append(f"Outcomes of {quantity(rows.item(0, 'total'), noun)}: {', '.join(outcomes)}")
+            parts.append(f"Outcomes of {quantity(rows.item(0, 'total'), noun)} reported: {', '.join(outcomes)}")
     return Finding(". ".join(parts) + "." if parts else "No outcome has been reported yet.")
 
 

@@ -247,7 +247,7 @@ def _break_even_checks(table: pl.DataFrame, best: dict[str, Any]) -> float | Non
 def _time_available_text(row: dict[str, Any], check: SecondCheck, default: str) -> str:
     """What all the checks that there is time for cover and save."""
     saves = "" if row["minutes_saved"] is None else ", saving " if row["minutes_saved"] >= 0 else ", costing "
-    return f"You have time for {check.per_week:g} a week{default}{_covered_text(row)}{saves}{_hours_text(row) if saves else ''}."
+    return f"The procedure allows for {check.per_week:g} a week{default}{_covered_text(row)}{saves}{_hours_text(row) if saves else ''}."
 
 
 def _number_text(checks: float) -> str:

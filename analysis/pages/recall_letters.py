@@ -15,7 +15,7 @@ DO_NOT_RIDE = "Do not ride."
 TEMPLATE = """\
 About your bike {bike}, {brake} brake
 
-On {day} we bled this brake{workshop} (job {job}). We recorded {found}.
+On {day} we bled this brake{workshop} (job {job}). Our records show {found}.
 {ride}
 {work}
 

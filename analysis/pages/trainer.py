@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import polars as pl
@@ -122,7 +123,8 @@ def _tolerance_question(report: Report) -> Question:
     answer = Finding("Too few comebacks to judge any limit.")
     if curves:
         text = (
-            f"For {len(differing)} of {quantity(len(curves), 'reading')}, comeback risk clearly changes with the value."
+            f"Comeback risk clearly changes with {join_words(_differing_labels(report, differing))} ({len(differing)} of "
+            f"{quantity(len(curves), 'reading')})."
             if differing
             else f"For none of the {quantity(len(curves), 'reading')} does comeback risk clearly change with the value."
         )
@@ -194,6 +196,13 @@ def _one_more(report: Report, differing: set[str]) -> list[str]:
             label = field_label(own.item(0, "field"))
             points.append(f"With {least + 1:g} {label} {risks[1]} come back; with {least:g}, {risks[0]}.")
     return points
+
+
+def _differing_labels(report: Report, differing: Iterable[str]) -> list[str]:
+    fields = (
+        report.tolerance.filter(pl.col("step").is_in(list(differing))).get_column("field").unique(maintain_order=True)
+    )
+    return [reading_label(str(one)) for one in fields]
 
 
 def _differing_readings(report: Report) -> dict[str, str]:

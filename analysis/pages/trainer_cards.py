@@ -119,18 +119,24 @@ def _card_finding(report: Report, cards: int) -> Finding:
         )
     if more.is_empty():
         text = "no technician clearly misses a step more often than peers."
-        text = capitalised(text) if missed_more_than_peers(report).is_empty() else f"Beyond their workshop, {text}"
+        text = (
+            capitalised(text)
+            if missed_more_than_peers(report).is_empty()
+            else f"Compared with colleagues in the same workshop, {text}"
+        )
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
     text = (
-        f"Beyond their workshop, {_who_text(more)} clearly {'misses' if count == 1 else 'miss'} a step more often than peers "
+        f"Even compared with colleagues in the same workshop, {_who_text(more)} clearly {'misses' if count == 1 else 'miss'} a step more often than peers "
         f"({count} of {quantity(people, 'technician')})."
     )
     gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
         who = "1 other misses" if shared == 1 else f"{shared} others miss"
-        detail += f" {who} a step more often than peers, but not clearly more often than colleagues here."
+        detail += (
+            f" {who} a step more often than peers, but not clearly more often than colleagues in the same workshop."
+        )
     detail += (
         f" {quantity(cards, 'card')} {'is' if cards == 1 else 'are'} about steps that lead to comebacks."
         if cards
@@ -235,7 +241,7 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
 
 def _peers_text(row: dict[str, Any]) -> str:
     """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
-    return "peers, not clearly more than colleagues here" if row["beyond_shop"] is False else "peers"
+    return "peers, not clearly more than colleagues in the same workshop" if row["beyond_shop"] is False else "peers"
 
 
 def _improved_since_text(row: dict[str, Any]) -> str:
@@ -244,7 +250,7 @@ def _improved_since_text(row: dict[str, Any]) -> str:
         return ""
     return (
         f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of "
-        f"{quantity(row['recorded_before'], 'bleed')} before)"
+        f"{quantity(row['recorded_before'], 'bleed')} before then)"
     )
 
 
@@ -257,9 +263,9 @@ def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> lis
         ~pl.col("step").is_in(practise.get_column("step").implode()),
     )
     steps = [
-        f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: in "
-        f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
-        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of the {row['recorded_before']:,} before that"
+        f"“{missed_title(report, row['step'])}” in {month_name(str(row['improved_since'])[:7])}, from "
+        f"{_with_wilson(row['share_before'], row['recorded_before'])} of the {quantity(row['recorded_before'], 'bleed')} before then "
+        f"to {_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,}"
         for row in rows.iter_rows(named=True)
     ]
     if not steps:

@@ -137,7 +137,7 @@ def credibility_question(report: Report) -> Question:
         answer=_credibility_finding(report, flags),
         points=tuple(_credibility_points(report, flags)),
         action=(
-            "Ask how these are written down, and why: a coarse gauge or a busy day can look the same. A flag is not a verdict."
+            "Ask how these readings are taken and recorded: a coarse gauge or a busy day can look the same. A flag is not a verdict."
             if flags.height
             else ""
         ),
@@ -162,7 +162,7 @@ def tested_patterns_text(report: Report) -> str:
     tested = report.credibility.get_column("test").unique()
     labels = [label for test, label in PATTERN_LABELS.items() if test in tested]
     return (
-        f"Tested for each technician: {join_words(labels, 'or')}. Entries made late can only be seen in a whole log: bleeds "
+        f"Tested for each technician: {join_words(labels, 'or')}. Entries made late only show up across the whole log: bleeds "
         "that came back then have fewer gaps than others."
     )
 

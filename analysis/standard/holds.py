@@ -153,7 +153,13 @@ def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
         far | worse,
         pl.format("lever travel of {} mm", _format_millimetres(after)),
         pl.when(far)
-        .then(pl.format("a firm {} usually has {} mm", "brake_model", _format_millimetres(pl.col("usual"))))
+        .then(
+            pl.format(
+                "on a {} with a firm lever it is usually about {} mm",
+                "brake_model",
+                _format_millimetres(pl.col("usual")),
+            )
+        )
         .otherwise(pl.format("up from {} mm before the bleed", _format_millimetres(before))),
         pl.when(after > pl.col("lever_reach_mm")).then(pl.lit(NOT_PLAUSIBLE)).otherwise(pl.lit(_TRAVEL)),
     )

@@ -239,8 +239,8 @@ def test_no_choice_cuts_a_board(driver, folder, file, lists, width) -> None:
             over = driver.execute_script(
                 "const one = document.getElementById('board').parentNode; return one.scrollWidth - one.clientWidth"
             )
-            if found := cut_labels(driver) + [f"{over} too wide"] * (over > 1):
-                cut[value] = found
+            if labels := cut_labels(driver) + [f"{over} too wide"] * (over > 1):
+                cut[value] = labels
     resized(driver, 1600)
     assert choices > 5
     assert cut == {}

@@ -22,7 +22,7 @@ def test_each_recalled_brake_has_a_letter_with_what_was_found_and_no_name() -> N
         assert ("Please do not ride the bike" in letter) == row["action"].startswith("Do not ride.")
         assert "Do not ride." not in letter
         assert row["rule"] != "long_travel" or "Please do not ride it until we have checked the lever." in letter
-        assert f"We recorded {row['finding']}." in letter
+        assert f"Our records show {row['finding']}." in letter
 
 
 def test_a_letter_goes_by_the_most_serious_reason_whichever_bleed_it_is_from() -> None:

@@ -46,7 +46,7 @@ def test_recent_bleeds_come_first_then_danger_then_the_latest() -> None:
 
 def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -> None:
     question = recall_question(audited(MIXED))
-    assert question.action.startswith("Call the owners of the recent ones before anything else")
+    assert question.action.startswith("Before anything else, call the owners of the recent ones")
     assert "first ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
     assert finding.text == (
@@ -54,7 +54,7 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     )
     assert finding.detail == "Not recorded, so not checked: kit and lever travel."
     assert question.points[0] == "poison, front, 29 days ago: wrong fluid."
-    assert ": do not ride." in question.action
+    assert "and ask them not to ride." in question.action
     assert question.table is not None
     to_do = question.table.headings.index("what to do")
     assert question.table.rows[0][to_do].text.startswith("Do not ride. Drain and flush the brake, replace the parts")

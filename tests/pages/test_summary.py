@@ -59,8 +59,8 @@ def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
 
 def test_the_highest_rate_below_its_expectation_is_no_clear_difference() -> None:
     finding = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4)))
-    assert f"{worst()} has the highest rate but does not clearly differ: " in finding.text
-    assert "99 expected." in finding.text
+    assert f"{worst()} has the highest unadjusted rate, with " in finding.text
+    assert "for that work, 99 would be expected." in finding.text
     assert "the highest unadjusted rate" in finding.detail
 
 
@@ -99,7 +99,7 @@ def test_a_change_that_is_first_reported_now_stands_in_the_headline_as_not_yet_c
     (new,), (quiet,) = (
         findings_since_last_audit(replace(report(), look=2, changes=table)) for table in (changes, changes.clear())
     )
-    assert new.text.endswith("First reported now, not yet confirmed: Velmoor.")
+    assert new.text.endswith("New in this audit and not yet confirmed: the change at Velmoor.")
     assert quiet.text.endswith("No new difference.")
 
 
@@ -173,7 +173,7 @@ def test_second_checks_begin_with_the_number_that_saves_most() -> None:
     )
     assert question.answer.detail.startswith("That is the riskiest 5% of bleeds, of which 1 in 4 would come back.")
     assert question.points[0] == (
-        "You have time for 15 a week (built-in default), covering 51% of comebacks, saving 2 h a year."
+        "The procedure allows for 15 a week (built-in default), covering 51% of comebacks, saving 2 h a year."
     )
 
 
@@ -278,7 +278,7 @@ def test_the_analyst_and_the_trainer_say_which_patterns_were_tested() -> None:
     (log,) = [one for one in trainer_questions(report()) if one.id == "log"]
     for text in (" ".join(recorded.points), log.method):
         assert "Tested for each technician: rounded readings, " in text
-        assert "Entries made late can only be seen in a whole log" in text
+        assert "Entries made late only show up across the whole log" in text
 
 
 def test_risks_no_better_than_chance_are_called_so() -> None:

@@ -104,7 +104,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
     assert (
-        "Beyond their workshop, Ash, Wren and Elm clearly miss a step more often than peers (3 of 4 technicians)."
+        "Even compared with colleagues in the same workshop, Ash, Wren and Elm clearly miss a step more often than peers (3 of 4 technicians)."
         in answer.text
     )
     assert answer.detail.endswith("1 card is about steps that lead to comebacks.")
@@ -161,7 +161,7 @@ def test_a_clear_curve_is_put_into_words_by_its_most_certain_extremes() -> None:
         "costs_comebacks", tolerance=curve(steps()[0], (0.02, 0.04), (0.02, 0.3), (0.06, 0.12), (0.03, 0.4))
     )
     question = tolerance_of(audited)
-    assert question.answer.text == "For 1 of 1 reading, comeback risk clearly changes with the value."
+    assert question.answer.text == "Comeback risk clearly changes with bubbles in the last pass (1 of 1 reading)."
     assert "9.0% (6.0–12.0%) at 6, 3.0% (2.0–4.0%) at 0" in question.figures[0]
     assert question.points == ()
 
@@ -196,11 +196,11 @@ def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> 
     rows = technique(misses(steps()[0], beyond_shop=False), misses(steps()[0], "Ash", beyond_shop=True))
     audited = with_verdicts("costs_comebacks", technique=rows)
     cards = cards_of(audited)
-    assert "more than peers, not clearly more than colleagues here." in cards["Wren"].lines[0]
+    assert "more than peers, not clearly more than colleagues in the same workshop." in cards["Wren"].lines[0]
     assert "more than peers. " in cards["Ash"].lines[0]
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
     assert answer.text.startswith(
-        "Beyond their workshop, Ash clearly misses a step more often than peers (1 of 2 technicians)."
+        "Even compared with colleagues in the same workshop, Ash clearly misses a step more often than peers (1 of 2 technicians)."
     )
     alike = with_verdicts(
         "costs_comebacks",
@@ -209,9 +209,13 @@ def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> 
     )
     two = replace(alike, technique=pl.concat([alike.technique, technique(misses(steps()[0], "Ash", clear=False))]))
     nobody = next(q.answer for q in trainer_questions(two) if q.id == "cards")
-    assert nobody.text == "Beyond their workshop, no technician clearly misses a step more often than peers."
     assert (
-        "1 other misses a step more often than peers, but not clearly more often than colleagues here." in answer.detail
+        nobody.text
+        == "Compared with colleagues in the same workshop, no technician clearly misses a step more often than peers."
+    )
+    assert (
+        "1 other misses a step more often than peers, but not clearly more often than colleagues in the same workshop."
+        in answer.detail
     )
 
 
@@ -226,8 +230,6 @@ def test_an_improvement_in_copied_entries_says_so() -> None:
     )
     audited = with_verdicts("costs_comebacks", technique=technique(better))
     doubted = cards_of(replace(audited, credibility=flags))["Wren"].note
-    assert (
-        ": in 40.0% (30.9–49.8%) of the last 100 bleeds, against 70.0% (56.2–80.9%) of the 50 before that." in doubted
-    )
+    assert ", from 70.0% (56.2–80.9%) of the 50 bleeds before then to 40.0% (30.9–49.8%) of the last 100." in doubted
     assert "look copied from another bleed: check first." in doubted
     assert "copied" not in cards_of(replace(audited, credibility=flags.clear()))["Wren"].note

@@ -22,7 +22,7 @@ def rules_text() -> str:
         "",
         "## Steps",
         "",
-        "`acts` is how the model treats a step: `air` if a miss can show in the stand readings, `leak` if it does not (a leak, a",
+        "`acts` is how the model treats a step: `air` if a miss can show in the stand readings, `leak` if it cannot (a leak, a",
         "loose screw, fluid on the pads).",
         "",
         "| step | title | field | acts |",

@@ -50,7 +50,7 @@ CASES = [
         expected=("next_bleed", 31, False, 31),
     ),
     Case(
-        "a re-bleed for a soft lever counts as a return on its day",
+        "a re-bleed for a soft lever counts as a return on the day it was done",
         (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
         expected=("return", 31, True, None),
     ),

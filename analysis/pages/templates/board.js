@@ -262,7 +262,7 @@
     document.getElementById("bleeds-words").textContent =
       listed.length.toLocaleString("en") + " of " + (listed.length + others).toLocaleString("en") + " selected bleeds listed, " +
       (sought ? found.length.toLocaleString("en") + " found, " : "") + Math.min(limit, found.length) + " shown" +
-      (others > 0 && data.left_out ? "; the others are in tables/risk.csv." : ".");
+      (others > 0 && data.left_out ? "; tables/risk.csv has all of them." : ".");
     document.getElementById("bleeds-more").hidden = found.length <= limit;
   }
   function part(parent, heading, lines, otherwise) {
