@@ -100,7 +100,7 @@ def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(drive
 
 def test_the_lead_sees_what_to_recall_what_moved_first_and_what_wears_out(driver, audit) -> None:
     opened(driver, audit / "lead.html")
-    assert re.search(f"Velmoor {NEAR_THE_CHANGE}", visible(driver))
+    assert re.search(f"Velmoor: {NEAR_THE_CHANGE}", visible(driver))
     page = str(driver.execute_script("return document.body.textContent"))
     assert "Velmoor got worse in July 2025" in page
     assert "wrong fluid" in str(driver.find_element(By.ID, "bleeds-data").get_attribute("textContent"))
