@@ -110,5 +110,5 @@ def test_an_improved_step_counts_from_then_on() -> None:
 def test_the_card_says_since_when_and_gives_recent_jobs() -> None:
     technique = technique_table(data_of(IMPROVED, *PEERS), empty(Steps))
     cards = {card.name: card for card in coaching_cards(replace(report(), technique=technique))}
-    assert "Improved: “Kit not purged” since " in cards["Wren"].note
+    assert "Improved: “Kit not purged” in " in cards["Wren"].note
     assert not cards["Wren"].lines

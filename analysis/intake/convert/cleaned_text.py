@@ -56,7 +56,7 @@ def recorded_text(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     longest = max(len(word) for word in words) + len(".0")
     short = text.filter(text.str.len_chars() <= longest).unique()
     empty = [cell for cell in short if cell is not None and cell.casefold().removesuffix(".0") in words]
-    return text.replace(empty, None)
+    return text.replace(empty, None) if empty else text
 
 
 def as_text(cells: pl.Series) -> pl.Series:

@@ -174,7 +174,8 @@ def _unreadable_cells(raw: RawTable, target: _Target, column: _ConvertedColumn, 
     cells = raw.cells.get_column(target.heading)
     unread = column.values.is_null() & cells.is_not_null()
     faults = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})
-    faults = faults.filter(recorded_text(faults["value"], table_map.missing).is_not_null())
+    if not faults.is_empty():  # in most columns nothing is; a folder may have thousands of files
+        faults = faults.filter(recorded_text(faults["value"], table_map.missing).is_not_null())
     rule = pl.lit(column.rule)
     if target.name == "brake":
         outside = [word for word in faults.get_column("value").unique().to_list() if is_out_of_scope(word)]

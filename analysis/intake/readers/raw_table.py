@@ -134,7 +134,10 @@ def drop_repeated_headings(table: RawTable) -> RawTable:
     if len(texts) < 2:
         return table
     first = next(iter(texts))
-    candidates = table.cells.filter(pl.col(first) == texts[first])
+    may_repeat = (table.cells.get_column(first) == texts[first]).fill_null(False)
+    if not may_repeat.any():
+        return table
+    candidates = table.cells.filter(may_repeat)
     same = pl.sum_horizontal(pl.col(name).eq(heading).cast(pl.Int64) for name, heading in texts.items())
     filled = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int64) for name in table.headings)
     rows = candidates.filter((same >= 2) & (same == filled)).get_column(ROW).to_list()
