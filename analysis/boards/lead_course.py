@@ -133,7 +133,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
 
 def few_bleeds_note(chart: alt.Chart) -> alt.Chart:
     """Why a chart by month has nothing to show, in two lines, once for each row of the chart's data."""
-    words = ["Fewer than 5 bleeds in", "each month: no share drawn"]
+    words = [f"Fewer than {MIN_DRAWN} bleeds in", "each month: no share drawn"]
     return chart.mark_text(aria=False, align="left", baseline="top", fontSize=11, text=words).encode(
         x=x_at(4), y=y_at(20)
     )

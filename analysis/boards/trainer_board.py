@@ -83,7 +83,7 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
         people = _missed_shares_chart(report, linked)
     else:
         by_person = (
-            _excess_matrix_chart(compared, linked, _workshop_wide_changes(report, linked)),
+            _excess_matrix_chart(compared, linked, _workshop_changes(report, linked)),
             _peer_comparison_chart(compared, linked),
         )
         people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
@@ -145,17 +145,17 @@ def _chosen_column(linked: LinkedChoices, axis: alt.X) -> Any:
     return columns.transform_filter("datum.technician === technician_technician").mark_rule(**BAND).encode(x=axis)
 
 
-def _workshop_wide_changes(report: Report, linked: LinkedChoices) -> list[str]:
-    """Steps that a whole workshop began to miss more often, in words: no technician's own doing."""
+def _workshop_changes(report: Report, linked: LinkedChoices) -> list[str]:
+    """Steps that a workshop began to miss more often, in words: to look at before its people."""
     signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("month", "shop", "subject")
     steps = signs.with_columns(step=pl.col("subject").replace(linked.titles)).filter(pl.col("step").is_in(linked.steps))
     return [
-        f"{row['step']}: a matter of the whole workshop {row['shop']} since {period_name(row['month'])}"
+        f"{row['step']}: missed more often at {row['shop']} since {period_name(row['month'])}"
         for row in steps.tail(MAX_CHANGES).iter_rows(named=True)
     ]
 
 
-def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop_wide: list[str]) -> Any:
+def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop_changes: list[str]) -> Any:
     """Technicians by steps: how much more or less than peers each misses each step; strong where that is clear."""
     shapes = ["triangle-up", "triangle-down", "circle"]
     marks = (
@@ -181,7 +181,7 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop
     )
     title = alt.TitleParams(
         "Who misses a step more or less often than peers (last 12 months or less, similar work)",
-        subtitle=workshop_wide or alt.Undefined,
+        subtitle=workshop_changes or alt.Undefined,
         offset=18 if linked.shops else 8,
     )
     return layer_charts(

@@ -23,7 +23,7 @@ from analysis.intake.mapping.table_map import (
     sections_in_rows,
     unused_sections,
 )
-from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, unparsed_rows
+from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, heading_as_written, unparsed_rows
 from analysis.intake.rejections import REASON_COLUMNS, restore_formulas
 
 _MAX_HEADING = 60
@@ -31,8 +31,6 @@ _MAX_LETTERS = 60
 """Characters shown of a heading."""
 _MAX_HEADINGS = 12
 """Headings listed in one warning."""
-_REPEATED = re.compile(r"(.+) \(\d+\)", re.DOTALL)
-"""A heading that occurs more than once in its file, as the readers number it."""
 
 
 def matches_in_rows(raw: RawTable, bleeds: TableMap, mapping: Mapping | None) -> Iterator[TableMatch]:
@@ -247,9 +245,7 @@ def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[st
     same: dict[str, list[str]] = {}
     all_headings = set(headings)
     for heading in headings:
-        repeated = _REPEATED.fullmatch(heading)
-        original = repeated[1] if repeated and repeated[1] in all_headings else heading
-        same.setdefault(normalise(original), []).append(heading)
+        same.setdefault(normalise(heading_as_written(heading, all_headings)), []).append(heading)
     for group in same.values():
         used = [
             f"{heading[:_MAX_LETTERS]!r} is read as {field_of[heading]}" for heading in group if heading in field_of

@@ -68,7 +68,7 @@ def _row_question(report: Report) -> Question:
         action="Correct the rows in set_aside_rows/ and import them again." if total["set_aside"] else "",
         table=page_table(
             reasons,
-            "Reasons by table and field: rows rejected, then values blanked, then duplicates",
+            "Reasons by table and field: rows rejected, returns not matched, values blanked, duplicates",
             {
                 "n": "count", "table": "table", "column": "field", "rule": "reason", "action": "what was done",
                 "example": "example", "file": "file", "first": "first row",

@@ -11,7 +11,7 @@ from analysis.charts.chart_tables import BASELINE_LABELS, DECILE, QUARTER, decil
 from analysis.pages.lead_since import prediction_points
 from analysis.pages.lead_worklist import no_risk_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
-from analysis.pages.text import estimate, interval, join_words, percent, percent_interval, quantity
+from analysis.pages.text import estimate, interval, join_words, quantity
 from analysis.report import Report
 
 QUESTION = "Is the risk model any good?"
@@ -46,7 +46,6 @@ def model_question(report: Report) -> Question:
         _log_loss_text(model),
         _observed_over_predicted_text(model),
         _calibration_slope_text(model),
-        _decile_text(model),
         _drift_text(model),
         *_bias_points(model),
         *prediction_points(report)[:1],
@@ -186,17 +185,6 @@ def _calibration_slope_text(model: pl.DataFrame) -> str:
     if not row["lo"] <= 1 <= row["hi"]:
         verdict = "the risks are too extreme" if row["hi"] < 1 else "the risks are too similar"
     return f"Calibration slope {estimate(row['value'], row['lo'], row['hi'])}: {verdict}."
-
-
-def _decile_text(model: pl.DataFrame) -> str:
-    """Deciles of predicted risk whose interval does not contain what was predicted."""
-    off = decile_rows(model).with_row_index("decile", offset=1)
-    off = off.filter((pl.col("predicted") < pl.col("lo")) | (pl.col("predicted") > pl.col("hi")))
-    listed = [
-        f"{row['decile']}, {percent(row['predicted'])} against {percent_interval(row['observed'], row['lo'], row['hi'])}"
-        for row in off.iter_rows(named=True)
-    ]
-    return f"Predicted and observed differ in decile {'; '.join(listed)}." if listed else ""
 
 
 def _drift_text(model: pl.DataFrame) -> str:

@@ -8,6 +8,7 @@ import polars as pl
 
 from analysis.charts import holds_by_day
 from analysis.pages.question import Finding, Question, chart_specs, page_table
+from analysis.pages.recall_letters import DO_NOT_RIDE
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
 from analysis.rounds import RECENT_DAYS, SAFETY_CHECKS, TO_MEASURE, open_recalls, unrecorded_safety_checks
@@ -124,7 +125,8 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
     if recent and older:
         text = f"Before anything else, call the owners of the recent ones{in_order}."
     if certain.height:
-        text = f"{text.removesuffix('.')}, and ask them not to ride."
+        where = "" if certain.get_column("action").str.starts_with(DO_NOT_RIDE).all() else " where the table says so"
+        text = f"{text.removesuffix('.')}, and ask them not to ride{where}."
     if open_recalls.get_column("older").any():
         text += " For older bleeds, first ask whether another shop has re-bled the brake."
     unlisted = open_recalls.height - _first_listed(open_recalls).height

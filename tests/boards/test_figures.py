@@ -159,9 +159,9 @@ def test_steps_that_changed_come_first_and_the_title_says_so(audited) -> None:
     changed = replace(audited, early_signs=pl.DataFrame([sign], schema=empty(EarlySigns).schema))
     quiet = replace(audited, early_signs=empty(EarlySigns))
     assert "Missed steps by month: those that changed, then the costliest" in spec_text(lead_board, changed)
-    whole = f"{audited.standard.missed_titles[step]}: a matter of the whole workshop {sign['shop']} since August 2025"
+    whole = f"{audited.standard.missed_titles[step]}: missed more often at {sign['shop']} since August 2025"
     assert whole in spec_text(trainer_board, changed)
-    assert "whole workshop" not in spec_text(trainer_board, quiet)
+    assert "missed more often at" not in spec_text(trainer_board, quiet)
     assert "Missed steps by month: the costliest" in spec_text(lead_board, quiet)
 
 

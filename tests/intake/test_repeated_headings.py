@@ -38,6 +38,16 @@ def test_a_row_that_only_shares_a_word_with_the_headings_is_data(tmp_path: Path)
     assert read_log([str(path)]).sessions.height == 21
 
 
+def test_a_repeated_heading_that_ends_in_a_number_of_its_own_is_left_out_too(tmp_path: Path) -> None:
+    path = tmp_path / "jobs.csv"
+    numbered = table(2).with_columns(pl.Series("pass (1)", ["3"] * 22)).with_row_index("row")
+    is_heading = pl.col("job") == "job"
+    numbered.with_columns(pl.when(is_heading).then(pl.lit("pass (1)")).otherwise("pass (1)").alias("pass (1)")).drop(
+        "row"
+    ).write_csv(path)
+    assert read_log([str(path)]).sessions.height == 20
+
+
 def test_a_kit_named_by_its_fluid_is_the_fluid_of_the_kit(tmp_path: Path) -> None:
     path = tmp_path / "jobs.csv"
     kits = pl.Series("Kit", ["mineral", "DOT 4"] * 10)

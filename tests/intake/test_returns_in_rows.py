@@ -171,3 +171,8 @@ def test_minutes_and_parts_without_a_return_are_not_proposed_as_one(tmp_path: Pa
 def test_minutes_in_most_rows_are_not_those_of_a_return(tmp_path: Path) -> None:
     rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},{'2026-03-01' if i == 3 else ''},{20 + i}" for i in range(20))
     assert '= "Back minutes"' not in proposed(tmp_path, rows, "Bike,Brake,Mech,Date,Back on,Back minutes")
+
+
+def test_warranty_work_yes_or_no_is_a_return(tmp_path: Path) -> None:
+    rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},{'yes' if i == 3 else 'no'}" for i in range(20))
+    assert 'heading = "Warranty work?"' in proposed(tmp_path, rows, "Bike,Brake,Mech,Date,Warranty work?")

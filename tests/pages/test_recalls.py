@@ -173,3 +173,11 @@ def test_a_travel_beyond_the_reach_is_named_a_wrong_entry_everywhere() -> None:
     shop = audited([bleed("S1", "2026-06-20", **travel)])
     assert "lever travel of 111 mm, which cannot be right. Measure again" in recall_question(shop).points[0]
     assert "lever travel of 111 mm, which cannot be right" in recall_letters(shop)
+
+
+def test_owners_are_asked_not_to_ride_only_where_the_action_says_so() -> None:
+    """DOT 3 where DOT 4 is required is flushed; the letter does not forbid riding either."""
+    grade = bleed("S1", "2026-06-20", bike_id="wrong grade", fluid_required="dot4", fluid_used="dot3")
+    leak = bleed("S2", "2026-06-25", bike_id="leaks", leak_seen=True)
+    assert "and ask them not to ride where the table says so." in recall_question(audited([grade, leak])).action
+    assert "and ask them not to ride." in recall_question(audited([leak])).action

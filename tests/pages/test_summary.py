@@ -224,15 +224,6 @@ def test_a_simple_rule_is_recommended_only_where_the_risks_gain_little() -> None
         assert ("gradient-boosted trees" in action) == recommended
 
 
-def test_a_decile_whose_interval_excludes_its_prediction_is_named() -> None:
-    """The fixture predicts 0.018 n in decile n and observes 0.02 n (0.01 n to 0.03 n): all agree."""
-    audited = with_predictions(report())
-    assert "decile" not in " ".join(model_question(audited).points)
-    ninth = pl.when(pl.col("metric") == "observed_in_tenth_09").then(0.35).otherwise("baseline")
-    points = model_question(replace(audited, model=audited.model.with_columns(baseline=ninth))).points
-    assert "Predicted and observed differ in decile 9, 35.0% against 18.0% (9.0–27.0%)." in points
-
-
 def test_the_model_is_shown_with_what_became_of_earlier_predictions() -> None:
     schema = empty(Predictions).schema
     row = dict.fromkeys(schema) | {

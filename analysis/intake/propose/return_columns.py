@@ -135,7 +135,7 @@ def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColu
     if dates.count() >= _MIN_DATES * len(dates):
         return _ReturnColumn("returned_at", heading.text, rows)
     figure = _figure_field(heading)
-    if figure is not None:
+    if figure is not None and profile.numeric >= _MIN_NUMBERS:
         return _read_figures(figure, heading, profile)
     levels = word_levels(tuple(counts), _YES_NO)
     if all(word in levels or re.fullmatch(r"[1-9]", word) for word in counts):
@@ -147,6 +147,8 @@ def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColu
         return _ReturnColumn(
             CAME_BACK, heading.text, rows, {"true": yes, "false": no} if no else {"true": yes} if yes else {}
         )
+    if figure is not None:  # a time of day, say
+        return None
     name = max(("complaint", "finding"), key=lambda one: level_share(profile, FIELDS["comebacks"][one]))
     levels_of = word_levels(tuple(counts)[:MAX_WORDS], FIELDS["comebacks"][name])
     own = {normalise_level(level) for level in FIELDS["comebacks"][name].levels}
@@ -165,10 +167,8 @@ def _figure_field(heading: Heading) -> str | None:
     return "parts_cost" if concepts & _PARTS else "minutes" if is_time or concepts & _WORK else None
 
 
-def _read_figures(field: str, heading: Heading, profile: ColumnProfile) -> _ReturnColumn | None:
-    """A column of what a return took; None if it is not of numbers."""
-    if profile.numeric < _MIN_NUMBERS:
-        return None
+def _read_figures(field: str, heading: Heading, profile: ColumnProfile) -> _ReturnColumn:
+    """A column of what a return took."""
     rows = profile.numbers.filter(profile.numbers != 0).count()
     unit = likely_unit(profile, FIELDS["comebacks"][field], field_vocabulary()["comebacks"][field].usual, heading.unit)
     return _ReturnColumn(field, heading.text, rows, unit=unit)

@@ -242,7 +242,7 @@ def _dotted_items(value: dict[str, Any], prefix: str = "", levels: int = _MAX_LE
         if isinstance(cell, dict) and cell and levels:
             yield from _dotted_items(cell, f"{prefix}{key}.", levels - 1)
         else:
-            yield f"{prefix}{key}", cell or None if isinstance(cell, dict) else cell
+            yield f"{prefix}{key}", None if cell == {} else cell
 
 
 class _JsonObjects:

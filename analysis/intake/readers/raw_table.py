@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -31,6 +31,7 @@ _VALUE_CELL = re.compile(
 )
 _MAX_HEADING_ROW = 60
 _MAX_LISTED_ROWS = 5
+_REPEATED = re.compile(r"(.+) \(\d+\)", re.DOTALL)
 MAY_BE_NON_DATA = rf"(?i)^['(]*(?:(?:{_TOTALS})\b|\d+\s+[a-zä]|[-=_+|]{{3}})"
 """Fits every non-data line without its leading delimiters, spaces and quotation marks, and some rows of data."""
 
@@ -130,7 +131,7 @@ def _long_cells_text(row: pl.DataFrame) -> str:
 
 def drop_repeated_headings(table: RawTable) -> RawTable:
     """Leave out rows that repeat the headings, as printed lists and joined files do; a note says which."""
-    texts = {name: _as_written(name) for name, dtype in table.cells.schema.items() if dtype == pl.String}
+    texts = {name: heading_as_written(name, table.headings) for name in table.cells.select(pl.col(pl.String)).columns}
     if len(texts) < 2:
         return table
     first = next(iter(texts))
@@ -145,10 +146,6 @@ def drop_repeated_headings(table: RawTable) -> RawTable:
         return table
     cells = table.cells.filter(~pl.col(ROW).is_in(rows))
     return replace(table, cells=cells, notes=(*table.notes, f"headings repeated, not read as data: {list_rows(rows)}"))
-
-
-def _as_written(heading: str) -> str:
-    return re.sub(r" \(\d+\)$", "", heading)
 
 
 def list_rows(rows: Sequence[int]) -> str:
@@ -219,6 +216,12 @@ def unique_headings(cells: Sequence[str | None]) -> list[str]:
         used.add(name)
         names.append(name)
     return names
+
+
+def heading_as_written(heading: str, headings: Collection[str]) -> str:
+    """A heading without the number that `unique_headings` gave it; one that ends in a number of its own stays."""
+    repeated = _REPEATED.fullmatch(heading)
+    return repeated[1] if repeated and repeated[1] in headings else heading
 
 
 def _is_text_row(cells: Sequence[str | None]) -> bool:
