@@ -294,18 +294,28 @@ class SignalReceived(SystemExit):
 
 @contextmanager
 def stop_on_signals() -> Iterator[None]:
-    """Turn signals into an exception; a signal that the caller ignores, as nohup does, stays ignored."""
+    """Turn signals into an exception; a signal that the caller ignores, as nohup does, stays ignored.
+
+    A library in which it arrives may raise an error of its own instead, which then counts as the signal.
+    """
     numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
     defaults = (signal.SIG_DFL, signal.default_int_handler)
     before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in defaults}
 
+    received: list[int] = []
+
     def stop(number: int, _: object) -> None:
+        received.append(number)
         raise SignalReceived(128 + number)
 
     for number in before:
         signal.signal(number, stop)
     try:
         yield
+    except BaseException as error:
+        if received and not isinstance(error, SignalReceived):
+            raise SignalReceived(128 + received[0]) from error
+        raise
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

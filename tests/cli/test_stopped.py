@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from analysis.commands.terminal import SignalReceived, stop_on_signals
 from analysis.output import key_path, run_lock
 from tests.cli.test_command import ROOT, rebleed
 from tests.shops import exports
@@ -35,9 +37,20 @@ def test_a_signal_ends_an_audit_with_one_line_and_leaves_nothing(tmp_path: Path,
         time.sleep(0.5)
         run.send_signal(number)
         out, err = run.communicate()
-    assert (run.returncode, out) == (128 + number, b"")
-    assert err == b"rebleed interrupted: no incomplete files were left\n"
+    assert (run.returncode, out, err) == (128 + number, b"", b"rebleed interrupted: no incomplete files were left\n")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_error_that_a_library_raises_for_a_signal_is_the_signal() -> None:
+    with pytest.raises(SignalReceived) as end, stop_on_signals():
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(1)
+        except SignalReceived as received:
+            raise ValueError("a function called by the library failed") from received
+    assert end.value.code == 128 + signal.SIGTERM
+    with pytest.raises(ValueError, match="no signal"), stop_on_signals():
+        raise ValueError("no signal")
 
 
 def test_a_signal_that_the_caller_ignores_stays_ignored(tmp_path: Path) -> None:
