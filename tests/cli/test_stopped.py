@@ -41,13 +41,18 @@ def test_a_signal_ends_an_audit_with_one_line_and_leaves_nothing(tmp_path: Path,
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_error_that_a_library_raises_for_a_signal_is_the_signal() -> None:
-    with pytest.raises(SignalReceived) as end, stop_on_signals():
+def _fails_in_a_library(number: int) -> None:
+    with stop_on_signals():
         try:
-            os.kill(os.getpid(), signal.SIGTERM)
+            os.kill(os.getpid(), number)
             time.sleep(1)
         except SignalReceived as received:
             raise ValueError("a function called by the library failed") from received
+
+
+def test_an_error_that_a_library_raises_for_a_signal_is_the_signal() -> None:
+    with pytest.raises(SignalReceived) as end:
+        _fails_in_a_library(signal.SIGTERM)
     assert end.value.code == 128 + signal.SIGTERM
     with pytest.raises(ValueError, match="no signal"), stop_on_signals():
         raise ValueError("no signal")
