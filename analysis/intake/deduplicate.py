@@ -6,9 +6,10 @@ Similar names are reported, never merged unasked.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import polars as pl
 
 from analysis.intake.convert.cleaned_text import as_text, folded
@@ -112,15 +113,16 @@ class DeduplicatedTable:
 
 def combine_files(table: str, parts: tuple[MappedTable, ...]) -> CombinedTable:
     """Stack the files of one table; a field that a file does not have is empty there."""
-    frames, faults = (
-        pl.concat(
-            [frame.select(pl.lit(i, pl.Int64).alias(ROW_INDEX), pl.all()) for i, frame in enumerate(each)],
-            how="diagonal_relaxed",
-            rechunk=len(parts) > _MANY_FILES,
-        )
-        for each in ([part.converted.frame for part in parts], [part.converted.faults for part in parts])
-    )
+    frames = _stack([part.converted.frame for part in parts])
+    faults = _stack([part.converted.faults for part in parts])
     return CombinedTable(table, parts, frames, faults)
+
+
+def _stack(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The rows of all frames, the position of their frame in ROW_INDEX."""
+    stacked = pl.concat(frames, how="diagonal_relaxed", rechunk=len(frames) > _MANY_FILES)
+    index = np.repeat(np.arange(len(frames)), [frame.height for frame in frames])
+    return stacked.select(pl.Series(ROW_INDEX, index, dtype=pl.Int64), pl.all())
 
 
 def deduplicate(combined: CombinedTable) -> DeduplicatedTable:

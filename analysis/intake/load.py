@@ -272,13 +272,15 @@ def _list_own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
 
 def _people_names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
     """People of every row, rejected ones too, as the map spells them and as the files do."""
+    converted = [part.converted for one in tables.values() for part in one.parts]
     names: set[str] = set()
-    for part in (part for one in tables.values() for part in one.parts):
-        for column in (name for name in PEOPLE_COLUMNS if name in part.converted.frame.columns):
-            mapped = part.converted.frame.get_column(column)
-            cells = as_text(part.converted.cells.get_column(column))
-            in_file = cells.filter(mapped.is_not_null()).str.strip_chars()
-            names |= {str(name) for column in (mapped, in_file) for name in column.drop_nulls().unique() if name}
+    for column in PEOPLE_COLUMNS:
+        having = [one for one in converted if column in one.frame.columns]
+        if having:
+            mapped = pl.concat([one.frame.get_column(column) for one in having])
+            in_file = pl.concat([as_text(one.cells.get_column(column)) for one in having])
+            cell_texts = in_file.filter(mapped.is_not_null()).str.strip_chars()
+            names |= {name for texts in (mapped, cell_texts) for name in texts.drop_nulls().unique() if name}
     return tuple(sorted(names))
 
 

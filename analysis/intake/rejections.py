@@ -50,7 +50,7 @@ def rejections(deduplicated: DeduplicatedTable, validated: ValidatedRows) -> pl.
     """Every reason for one table's rows and values, with the cell as it is in the file."""
     combined, table = deduplicated.combined, deduplicated.combined.table
     parts = [
-        *(_unreadable_lines(part.raw, table) for part in combined.parts),
+        *(_unreadable_lines(part.raw, table) for part in combined.parts if part.raw.broken.height),
         _repeated_rows(combined, deduplicated.copies, "exact_copy", "duplicate", DUPLICATE),
         _repeated_rows(combined, deduplicated.conflicts, "two_contents", "row_set_aside", CONFLICT),
         _reasons_with_cells(combined, validated.row_reasons, "row_set_aside"),

@@ -14,8 +14,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 
 from analysis.errors import UserError
+from analysis.intake.readers import csv as csv_reader
 from analysis.intake.readers.csv import csv_table
 from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.raw_table import ROW, RawTable, ReadingHint
@@ -23,8 +25,16 @@ from analysis.intake.readers.sources import raw_tables
 
 
 def read(text: str | bytes, *hints: ReadingHint) -> RawTable:
-    data = text if isinstance(text, bytes) else text.encode("utf-8")
-    return csv_table(Snapshot("log.csv", data, "0" * 64), hints)
+    """The table of a text, read as a long file and, if it is short, line by line: both must agree."""
+    file = Snapshot("log.csv", text if isinstance(text, bytes) else text.encode("utf-8"), "0" * 64)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(csv_reader, "FEW_LINES", 0)
+        table = csv_table(file, hints)
+    line_by_line = csv_table(file, hints)
+    for one in ("cells", "broken"):
+        assert_frame_equal(getattr(line_by_line, one), getattr(table, one))
+    assert line_by_line.notes == table.notes
+    return table
 
 
 def rows(text: str | bytes, *hints: ReadingHint) -> list[tuple]:
@@ -79,6 +89,12 @@ def test_text_written_by_the_csv_module_of_python_is_read_back(notes: list[str],
     writer.writerows(("B1", "front", note) for note in notes)
     expected = [(place, "B1", "front", note or None) for place, note in enumerate(notes, start=2)]
     assert rows(text.getvalue()) == expected
+
+
+@given(st.text('ab1 ,"\n', max_size=60))
+@settings(max_examples=200, deadline=None)
+def test_any_text_below_the_headings_is_read_the_same_line_by_line(text: str) -> None:
+    read(f"id,note\n{text}")
 
 
 @pytest.mark.parametrize("delimiter", list(",;\t|"))

@@ -24,6 +24,7 @@ from analysis.intake.propose.vocabulary import is_out_of_scope
 from analysis.intake.readers.raw_table import ROW, RawTable
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
+_NO_FAULTS = pl.DataFrame(schema=FAULTS)
 _DATES = ("date", "date or date-time")
 
 
@@ -88,7 +89,7 @@ def convert(raw: RawTable, table_map: TableMap) -> ConvertedTable:
         Its headings are spelled as in the file. If it gives no date order and the dates are ambiguous, they are read
         day first: check `ambiguous_dates` before.
     """
-    columns, faults, used = [raw.cells.get_column(ROW)], [pl.DataFrame(schema=FAULTS)], set()
+    columns, faults, used = [raw.cells.get_column(ROW)], [_NO_FAULTS], set()
     targets = list(_list_targets(table_map))
     for target in targets:
         column = _convert_column(raw, target, table_map)
@@ -147,7 +148,8 @@ def _convert_column(raw: RawTable, target: _Target, table_map: TableMap) -> _Con
 
 def _unify_spellings(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
     """Replace the spellings listed in the map by the name they stand for, compared exactly."""
-    return text.replace({word.strip(): name for name, words in spellings.items() for word in words})
+    names = {word.strip(): name for name, words in spellings.items() for word in words}
+    return text.replace(names) if names else text
 
 
 def _convert_dates(raw: RawTable, target: _Target, table_map: TableMap) -> _ConvertedColumn:
@@ -171,11 +173,12 @@ def _has_time(raw: RawTable, heading: str, parsed: ParsedDatetimes) -> pl.Series
 
 
 def _unreadable_cells(raw: RawTable, target: _Target, column: _ConvertedColumn, table_map: TableMap) -> pl.DataFrame:
-    cells = raw.cells.get_column(target.heading)
-    unread = column.values.is_null() & cells.is_not_null()
-    faults = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})
-    if not faults.is_empty():  # in most columns nothing is; a folder may have thousands of files
-        faults = faults.filter(recorded_text(faults["value"], table_map.missing).is_not_null())
+    if not column.values.null_count():
+        return _NO_FAULTS
+    cells = {ROW: raw.cells.get_column(ROW), "value": raw.cells.get_column(target.heading), "read": column.values}
+    unread = pl.DataFrame(cells).filter(pl.col("value").is_not_null() & pl.col("read").is_null())
+    faults = unread.select(ROW, as_text(unread.get_column("value")))
+    faults = faults.filter(recorded_text(faults.get_column("value"), table_map.missing).is_not_null())
     rule = pl.lit(column.rule)
     if target.name == "brake":
         outside = [word for word in faults.get_column("value").unique().to_list() if is_out_of_scope(word)]

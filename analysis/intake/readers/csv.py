@@ -29,6 +29,8 @@ from analysis.intake.readers.text_files import CsvLayout, CsvRecord, DecodedText
 _SAMPLE_BYTES = 4 << 20
 _SAMPLE_LINES = 3000
 _MAX_PATTERN_CELLS = 300
+FEW_LINES = 50
+"""A file of so few lines is read one by one: polars starts slower than that, and a folder may hold thousands."""
 
 
 def csv_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
@@ -145,7 +147,9 @@ def csv_rows(lines: pl.Series, layout: CsvLayout, short_rows: bool) -> CsvRows:
         Whether cells missing at the end of a row are empty.
     """
     is_blank = (~lines.str.contains(rf'[^\s"{re.escape(layout.delimiter)}]')).to_numpy()
-    is_well_formed = _is_well_formed(lines, layout).to_numpy() & ~is_blank
+    is_well_formed = np.zeros(len(lines), dtype=bool)
+    if len(lines) > FEW_LINES:
+        is_well_formed = _is_well_formed(lines, layout).to_numpy() & ~is_blank
     is_continuation = np.zeros(len(lines), dtype=bool)
     records: list[tuple[int, CsvRecord]] = []
     for line in np.flatnonzero(~is_well_formed & ~is_blank).tolist():
@@ -155,10 +159,12 @@ def csv_rows(lines: pl.Series, layout: CsvLayout, short_rows: bool) -> CsvRows:
             records.append((line, record))
     row = layout.rows_above + np.cumsum(~is_continuation)
     checked = tuple(_check_record(record, int(row[line]), layout.width, short_rows) for line, record in records)
-    cells = _well_formed_cells(lines, is_well_formed & ~is_continuation, row, layout)
+    schema = {ROW: pl.Int64(), **{f"c{position}": pl.String() for position in range(layout.width)}}
     more = [(record.row, *record.cells) for record in checked if record.cells is not None]
-    if more:
-        cells = pl.concat([cells, pl.DataFrame(more, schema=cells.schema, orient="row")]).sort(ROW)
+    cells = pl.DataFrame(more, schema=schema, orient="row")
+    is_row = is_well_formed & ~is_continuation
+    if is_row.any():
+        cells = pl.concat([_well_formed_cells(lines, is_row, row, layout), cells]).sort(ROW)
     return CsvRows(cells, checked)
 
 
