@@ -165,7 +165,8 @@ def audit(
     returns_from: ReturnsFrom = None,
     returns_to: ReturnsTo = None,
     proof: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder from 'rebleed prove'; its results are shown on the analyst page."),
     ] = None,
     group: Groups = None,
     since: Annotated[

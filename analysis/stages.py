@@ -142,7 +142,7 @@ def select_own_fields(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
             available = ", ".join(own.removeprefix("own.") for own in fields if own not in LOT_FIELDS)
             expected = f"one of {available}" if available else "a custom field of the bleeds, declared in the map"
             raise UserError(
-                "extra", f"the bleeds have no custom field {name!r}", expected, "correct the name, or the map"
+                "--extra", f"the bleeds have no custom field {name!r}", expected, "correct the name, or the map"
             )
     return tuple(fields.get(f"own.{name}") or fields[name] for name in dict.fromkeys(names))
 

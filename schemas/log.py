@@ -55,7 +55,14 @@ class LogTable(pa.DataFrameModel):
 class Sessions(LogTable):
     """One bleed of one brake."""
 
-    session_id: str = schema_field("job number", role="key", sheet="before", required=True, unique=True)
+    session_id: str = schema_field(
+        "job number; made from the other columns if there is none",
+        label="job number",
+        role="key",
+        sheet="before",
+        required=True,
+        unique=True,
+    )
     shop: str = schema_field("workshop", role="context", sheet="before")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", sheet="before", required=True)
     brake: str = schema_field(
@@ -136,7 +143,7 @@ class Sessions(LogTable):
     kit_purged: bool = schema_field("syringes and hoses of the kit purged of air", label="kit purged", role="technique")
     cycles: int = schema_field(
         "passes: fluid pushed from one syringe to the other and back",
-        label="passes",
+        label="number of passes",
         role="technique",
         place="passes",
         low=0,
@@ -283,7 +290,13 @@ class Sessions(LogTable):
 class Comebacks(LogTable):
     """One return of one brake."""
 
-    comeback_id: str = schema_field("return number", role="key", required=True, unique=True)
+    comeback_id: str = schema_field(
+        "return number; made from the other columns if there is none",
+        label="return number",
+        role="key",
+        required=True,
+        unique=True,
+    )
     session_id: str = schema_field("the bleed it belongs to, if recorded", label="job number", role="key")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", required=True)
     brake: str = schema_field("which brake: front or rear", label="brake", role="context", levels=BRAKES)

@@ -22,7 +22,7 @@ RULE_LABELS = {
     "out_of_scope": "not one bicycle brake",
     "too_long": "too long for a name",
     "after_as_of": "after the last day of the log",
-    "two_contents": "same ID, conflicting data",
+    "conflicting_copies": "same ID, conflicting data",
     "exact_copy": "exact duplicate",
     "no_bleed_found": "no earlier bleed of this bike and brake",
 }
@@ -36,12 +36,12 @@ SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "no_sign")
 MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
 MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few_days", "too_few")
-LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
+LEARNER_VERDICTS = ("not_yet", "cleared", "needs_help", "too_few")
 SHARE_USED = "used for second checks"
 SHARE_FOUND = "share of faults a check finds"
 EARLY_SIGNS = ("missed", "reading", "early")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
-HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak", "long_travel")
+HOLDS = ("wrong_fluid", "wrong_kit", "not_firm", "leak", "long_travel")
 
 
 CHANGE_KINDS = (
@@ -138,17 +138,17 @@ class Rates(OutputTable):
         low=0,
     )
     ratio: float = schema_field("comebacks / expected", low=0)
-    ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
-    ratio_hi: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    ratio_lo: float = schema_field("95% interval, conditional binomial: allows for chance in both counts", low=0)
+    ratio_hi: float = schema_field("95% interval, conditional binomial: allows for chance in both counts", low=0)
     shrunk_rate: float = fraction(
         "indirectly standardised rate: the ratio, adjusted towards 1 when data are few (empirical Bayes), times the rate of all bleeds"
     )
-    shrunk_lo: float = fraction("95% interval")
-    shrunk_hi: float = fraction("95% interval")
+    shrunk_lo: float = fraction("95% credible interval")
+    shrunk_hi: float = fraction("95% credible interval")
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     p_value: float = fraction("two-sided p-value; allows for overdispersion if there are ten groups or more")
-    q_value: float = fraction("false discovery rate among groups of this kind (Benjamini–Hochberg)")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value among groups of this kind")
     signal: str = schema_field("a statistically clear difference, and its direction", levels=SIGNALS, required=True)
     rank_lo: float = schema_field(
         "lower 95% limit of the rank among groups of this kind, by adjusted ratio; 1 is the highest ratio", low=1
@@ -176,20 +176,20 @@ class Lots(OutputTable):
         "comebacks expected so far for the same work, steps, technician, workshop and time", low=0
     )
     ratio: float = schema_field("returned / expected", low=0)
-    ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
-    ratio_hi: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    ratio_lo: float = schema_field("95% interval, conditional binomial: allows for chance in both counts", low=0)
+    ratio_hi: float = schema_field("95% interval, conditional binomial: allows for chance in both counts", low=0)
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
     p_value: float = fraction("one-sided p-value for more comebacks than expected")
     q_value: float = fraction(
-        "false discovery rate over both comparisons of all groups and the changes with age (Benjamini–Hochberg)"
+        "Benjamini–Hochberg adjusted p-value over both comparisons of all groups and the changes with age"
     )
     air_ratio: float = schema_field("hazard ratio implied by the air in the stand readings of its bleeds", low=0)
     air_lo: float = schema_field("95% interval", low=0)
     air_hi: float = schema_field("95% interval", low=0)
     air_p_value: float = fraction("one-sided p-value for more air than expected")
-    air_q_value: float = fraction("false discovery rate, adjusted together with q_value")
+    air_q_value: float = fraction("Benjamini–Hochberg adjusted p-value, together with q_value")
     signal: str = schema_field(
         "whether it clearly has more comebacks, or more air in the stand readings", levels=SIGNALS, required=True
     )
@@ -197,7 +197,7 @@ class Lots(OutputTable):
     age_lo: float = schema_field("95% interval", low=0)
     age_hi: float = schema_field("95% interval", low=0)
     age_q_value: float = fraction(
-        "false discovery rate of age_ratio, all groups together; adjusted together with q_value"
+        "Benjamini–Hochberg adjusted p-value of age_ratio, all groups together, together with q_value"
     )
 
 
@@ -292,8 +292,8 @@ class Steps(OutputTable):
         "1 comes first: the three most certain to be near the top, then the others by preventable_per_100",
         low=1,
     )
-    rank_lo: int = schema_field("95% interval", low=1)
-    rank_hi: int = schema_field("95% interval", low=1)
+    rank_lo: int = schema_field("95% credible interval", low=1)
+    rank_hi: int = schema_field("95% credible interval", low=1)
     survival_estimate: float = schema_field("estimate from returns only", unit="per 100")
     survival_estimate_lo: float = schema_field("95% interval", unit="per 100")
     survival_estimate_hi: float = schema_field("95% interval", unit="per 100")
@@ -342,7 +342,7 @@ class Tolerance(OutputTable):
     tolerance_lo: float = schema_field("procedure's lower limit")
     tolerance_hi: float = schema_field("procedure's upper limit")
     p_value: float = fraction("p-value for the whole curve not being flat; the same in every row of a curve")
-    q_value: float = fraction("false discovery rate over the curves (Benjamini–Hochberg)")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over the curves")
 
 
 class Interactions(OutputTable):
@@ -361,7 +361,7 @@ class Interactions(OutputTable):
     ratio_elsewhere_lo: float = schema_field("95% interval", low=0)
     ratio_elsewhere_hi: float = schema_field("95% interval", low=0)
     p_value: float = fraction("p-value for a difference between the two ratios")
-    q_value: float = fraction("false discovery rate over all rows (Benjamini–Hochberg)")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over all rows")
     verdict: str = schema_field("conclusion", levels=("differs", "no_sign", "too_few"), required=True)
 
 
@@ -372,8 +372,8 @@ class WhatIf(OutputTable):
     condition: str = schema_field("the same as a condition: “the two costliest steps were never missed”", required=True)
     steps: str = schema_field("step IDs, separated by spaces", required=True)
     preventable_per_100: float = schema_field("comebacks prevented per 100 bleeds", unit="per 100")
-    lo: float = schema_field("95% interval", unit="per 100")
-    hi: float = schema_field("95% interval", unit="per 100")
+    lo: float = schema_field("95% credible interval", unit="per 100")
+    hi: float = schema_field("95% credible interval", unit="per 100")
     comebacks_per_year: float = schema_field("comebacks prevented per year")
     minutes_per_year: float = schema_field("bench minutes saved per year", unit="min")
     parts_per_year: float = schema_field("cost of parts saved per year", unit="currency")
@@ -391,14 +391,18 @@ class Technique(OutputTable):
     share: float = fraction("missed / recorded")
     peer_share: float = fraction("share missed by peers doing similar work")
     excess: float = schema_field("share missed minus that of peers, partially pooled", unit="fraction", low=-1, high=1)
-    lo: float = schema_field("95% interval", low=-1, high=1)
-    hi: float = schema_field("95% interval", low=-1, high=1)
+    lo: float = schema_field("95% credible interval", low=-1, high=1)
+    hi: float = schema_field("95% credible interval", low=-1, high=1)
     preventable: float = schema_field("comebacks per year linked to the excess")
     coach_rank: int = schema_field("coaching priority; 1 is first", low=1)
-    preventable_lo: float = schema_field("95% interval, from the uncertainty of the excess and of the cost of a miss")
-    preventable_hi: float = schema_field("95% interval, from the uncertainty of the excess and of the cost of a miss")
+    preventable_lo: float = schema_field(
+        "95% credible interval, from the uncertainty of the excess and of the cost of a miss"
+    )
+    preventable_hi: float = schema_field(
+        "95% credible interval, from the uncertainty of the excess and of the cost of a miss"
+    )
     p_value: float = fraction("two-sided p-value for a difference from peers doing similar work")
-    q_value: float = fraction("false discovery rate over all technicians and steps")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over all technicians and steps")
     clear: bool = schema_field("q_value at most 0.05 and an interval that excludes zero")
     since: pl.Date = schema_field("first day counted: the last 12 months or 150 bleeds, or since the improvement")
     improved_since: pl.Date = schema_field("day from which the technician clearly missed the step less often")
@@ -425,7 +429,7 @@ class CoachingEffect(OutputTable):
     hi: float = schema_field("95% interval", low=-2, high=2)
     peers_change: float = schema_field("change in peers over the same period", unit="fraction", low=-1, high=1)
     p_value: float = fraction("two-sided p-value for a change compared with peers")
-    q_value: float = fraction("false discovery rate over all sessions")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over all sessions")
     clear: bool = schema_field("q_value at most 0.05")
     recorded_before: int = schema_field("bleeds with the step recorded, before", low=0)
     recorded_after: int = schema_field("bleeds with the step recorded, after", low=0)
@@ -456,7 +460,7 @@ class MeasureEffects(OutputTable):
     hi: float = schema_field("95% interval", low=-2, high=2)
     others_change: float = schema_field("change in the other workshops", low=-1, high=1)
     p_value: float = fraction("two-sided p-value for a change compared with the other workshops")
-    q_value: float = fraction("false discovery rate over all rows")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over all rows")
     clear: bool = schema_field("q_value at most 0.05; empty if there are no other workshops")
 
 
@@ -484,13 +488,15 @@ class Learners(OutputTable):
     comebacks_lo: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
     comebacks_hi: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
     verdict: str = schema_field("conclusion", levels=LEARNER_VERDICTS, required=True)
-    cleared_after: int = schema_field("bleeds after which no clear difference from peers remained", low=1)
+    cleared_after: int = schema_field(
+        "bleeds after which they were shown to miss less than 1.5 times as many steps as peers", low=1
+    )
     cleared_on: pl.Date = schema_field("day of that bleed")
     usual_bleeds: float = schema_field(
-        "bleeds after which half of all technicians as good as their peers would show no clear difference", low=1
+        "bleeds after which half of all technicians as good as their peers would be cleared", low=1
     )
     most_bleeds: float = schema_field(
-        "bleeds after which nine in ten technicians as good as their peers would show no clear difference", low=1
+        "bleeds after which nine in ten technicians as good as their peers would be cleared", low=1
     )
     step: str = schema_field("step missed most often relative to peers in the last 50 bleeds")
     step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
@@ -509,7 +515,9 @@ class LearnerCurves(OutputTable):
     missed: int = count("steps missed")
     expected: float = schema_field("misses expected from experienced peers doing similar work", low=0, required=True)
     cusum: float = schema_field("evidence of being as good as peers", low=0, required=True)
-    cusum_limit: float = schema_field("limit at which it shows no clear difference from peers", low=0, required=True)
+    cusum_limit: float = schema_field(
+        "limit at which it shows fewer than 1.5 times the misses of peers", low=0, required=True
+    )
     help_cusum: float = schema_field("evidence of missing 1.5 times as many steps as peers", low=0, required=True)
     help_limit: float = schema_field("limit at which it shows that help is needed", low=0, required=True)
 
@@ -529,12 +537,13 @@ class Risk(OutputTable):
     )
     in_sample_risk: float = fraction("risk from the saved model, which was fitted to this bleed too", required=True)
     on_worklist: bool = schema_field(
-        "whether it is among the highest recent risks that the workshop has time to check", required=True
+        "whether it is among the recent bleeds that the workshop has time to check and whose risk makes a check worth its time",
+        required=True,
     )
 
 
 class SecondChecks(OutputTable):
-    """What a second check of the riskiest bleeds would catch and save, one row per share checked."""
+    """What a second check of the riskiest bleeds would cover and save, one row per share checked."""
 
     share: float = fraction("share of bleeds checked", required=True)
     checks_per_week: float = schema_field("checks per week", low=0)
@@ -601,7 +610,7 @@ class Credibility(OutputTable):
     n: int = count("entries tested")
     statistic: float = schema_field("test statistic")
     p_value: float = fraction("p-value")
-    q_value: float = fraction("false discovery rate over all tests (Benjamini–Hochberg)")
+    q_value: float = fraction("Benjamini–Hochberg adjusted p-value over all tests")
     flag: bool = schema_field("a reason to talk, not a verdict", required=True)
     example_sessions: str = schema_field("bleeds to look at, separated by spaces")
     ranking_tau: float = schema_field(

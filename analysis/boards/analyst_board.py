@@ -250,7 +250,7 @@ def _completeness_chart(report: Report, fields: list[str], field: alt.Parameter)
         x="share:Q", text=alt.Text("share:Q", format=".0%")
     )
     others = _other_fields_text(report, fields)
-    title = alt.TitleParams("Least completely recorded", subtitle=others or alt.Undefined)
+    title = alt.TitleParams("Least complete fields", subtitle=others or alt.Undefined)
     return layer_charts(bars, words, width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title=title)
 
 

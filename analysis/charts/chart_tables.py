@@ -21,7 +21,7 @@ HOLD_COLUMNS = ("day", "hold", "session_id", "shop", "state")
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 HOLD_LABELS = {
     "wrong_fluid": "wrong fluid",
-    "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
+    "wrong_kit": "bled with a kit used for the other fluid (mineral/DOT)",
     "not_firm": "went out with a soft lever",
     "leak": "went out leaking",
     "long_travel": "lever travel much too long",

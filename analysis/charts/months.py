@@ -159,5 +159,7 @@ def _months_description(months: pl.DataFrame) -> str:
     description = f"Comeback rate by month from {months.get_column('month')[0]} to {months.get_column('month')[-1]}"
     change_months = months.filter("change_began").get_column("month").to_list()
     return description + (
-        f"; a change began in {', '.join(change_months)}" if change_months else "; no date of change found"
+        f"; a change began in {', '.join(change_months)}"
+        if change_months
+        else "; no date of change found for all workshops together"
     )

@@ -68,7 +68,7 @@ def _summary_text(log: Log, as_of: dt.date | None, out: Path | None) -> str:
 
 def _row_account(row: dict[str, str | int]) -> str:
     text = (
-        f"{row['file']} ({row['table']}): {row['rows_read']:,} rows read = {row['accepted']:,} accepted + "
+        f"{row['file']} ({row['table']}): {row['rows_read']:,} read = {row['accepted']:,} accepted + "
         f"{row['set_aside']:,} rejected + {row['duplicates']:,} duplicate; values blanked: {row['values_blanked']:,}"
     )
     returns = "1 return" if row["unlinked"] == 1 else f"{row['unlinked']:,} returns"

@@ -256,7 +256,7 @@ _CHECKS: dict[str, Callable[[Report, str, int | None], bool]] = {
     "coaching_failed": _coaching_failed,
     "copied_entries": _make_flag_check("copied_entries"),
     "rounded_readings": _make_flag_check("favourite_digits"),
-    "wrong_fluids": _make_recall_check("wrong_fluid", "kit_of_other_kind"),
+    "wrong_fluids": _make_recall_check("wrong_fluid", "wrong_kit"),
     "soft_levers": _make_recall_check("not_firm"),
     "late_wear": _wear_is_noted,
 }

@@ -150,8 +150,8 @@ def _rejected_rows_note(readings: GaugeReadings) -> tuple[str, ...]:
         return ()
     first = readings.set_aside.filter(pl.col("action") != "value_blanked").get_column("message")[0]
     return (
-        f"{readings.rows_read:,} rows read = {readings.readings.height:,} accepted + {rejected:,} rejected + "
-        f"{duplicates:,} duplicates (first reason: {first}; all reasons: tables/set_aside.csv)",
+        f"{readings.rows_read:,} read = {readings.readings.height:,} accepted + {rejected:,} rejected + "
+        f"{duplicates:,} duplicate (first reason: {first}; all reasons: tables/set_aside.csv)",
     )
 
 

@@ -82,7 +82,7 @@ def plan_step(
     exports: ExportPaths,
     step: Annotated[str, typer.Option(metavar="ID", help="ID of a step of the procedure.")],
     hazard_ratio: Annotated[
-        float, typer.Option(metavar="NUMBER", help="How much a miss multiplies the comeback hazard (rate).")
+        float, typer.Option(metavar="NUMBER", help="Factor by which a miss multiplies the comeback hazard (rate).")
     ] = 2.0,
     power: Power = 0.8,
     bleeds: Annotated[list[int] | None, typer.Option(metavar="N", help="Sample size to try; may be repeated.")] = None,
@@ -137,7 +137,7 @@ def plan_trial(
     ] = 0.01,
     out: Save = None,
 ) -> None:
-    """Work out how many bleeds a trial of a changed procedure needs, by bleed or by whole weeks."""
+    """Work out how many bleeds a trial of a changed procedure needs, randomised by bleed or by week."""
     from analysis.commands.sample_sizes import WeeklyTrial, trial_sample_size_text
 
     weekly = None if bleeds_per_week is None else WeeklyTrial(bleeds_per_week, correlation)

@@ -39,11 +39,11 @@ def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambd
 
 def _choose_executor(options: AuditOptions) -> AbstractContextManager[Executor]:
     """A worker process, or a serial executor for small exports and for classifiers of the user's own modules."""
-    small = sum(_export_size(export) for export in options.exports) < SMALL_EXPORT
+    small = sum(_export_bytes(export) for export in options.exports) < SMALL_EXPORT
     return SerialExecutor() if small or options.classifiers else worker(*WORKER_MODULES)
 
 
-def _export_size(export: str) -> float:
+def _export_bytes(export: str) -> float:
     """Bytes of a file or of the files in a folder; infinite for a database."""
     path = Path(export)
     try:

@@ -65,7 +65,7 @@ Groups = Annotated[
     typer.Option(
         "--group",
         metavar="COLUMN",
-        help="Compare the bleeds by this column too, just as for fluid lot and kit; may be repeated.",
+        help="Also compare bleeds by this column, as is done for fluid lots and kits; may be repeated.",
     ),
 ]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]

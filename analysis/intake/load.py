@@ -39,7 +39,7 @@ from analysis.intake.mapping.table_map import FIELDS, Mapping
 from analysis.intake.match_tables import fill_bleed_ids, match_tables, no_bleeds_table
 from analysis.intake.readers.raw_table import ROW, RawTables
 from analysis.intake.rejections import rejected_rows, rejection_table, rejections, unmatched_returns, with_reasons
-from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, ValidatedRows, validate
+from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, ValidationResult, validate
 from schemas import LOG_TABLES, empty, validate_table
 from schemas.outputs import ACTIONS, Intake
 
@@ -57,7 +57,7 @@ class LoadedTable:
     """One table of the log, deduplicated and validated; `validated.accepted` are its rows as they are in the log."""
 
     deduplicated: DeduplicatedTable
-    validated: ValidatedRows
+    validated: ValidationResult
 
     @property
     def accepted(self) -> pl.DataFrame:

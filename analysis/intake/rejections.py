@@ -17,7 +17,7 @@ from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, SORTED_BY, CombinedT
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.validate import FIRST_DAY, MOMENTS, ValidatedRows
+from analysis.intake.validate import FIRST_DAY, MOMENTS, ValidationResult
 from schemas import empty, validate_table
 from schemas.intermediate import Links
 from schemas.outputs import SetAside
@@ -46,13 +46,13 @@ _MAX_FIELD = 2**31 - 1
 """For the csv module, whose own limit of 131,072 characters is less than a cell may hold."""
 
 
-def rejections(deduplicated: DeduplicatedTable, validated: ValidatedRows) -> pl.DataFrame:
+def rejections(deduplicated: DeduplicatedTable, validated: ValidationResult) -> pl.DataFrame:
     """Every reason for one table's rows and values, with the cell as it is in the file."""
     combined, table = deduplicated.combined, deduplicated.combined.table
     parts = [
         *(_unreadable_lines(part.raw, table) for part in combined.parts if part.raw.broken.height),
         _repeated_rows(combined, deduplicated.copies, "exact_copy", "duplicate", DUPLICATE),
-        _repeated_rows(combined, deduplicated.conflicts, "two_contents", "row_set_aside", CONFLICT),
+        _repeated_rows(combined, deduplicated.conflicts, "conflicting_copies", "row_set_aside", CONFLICT),
         _reasons_with_cells(combined, validated.row_reasons, "row_set_aside"),
         _reasons_with_cells(combined, validated.blanked, "value_blanked"),
     ]

@@ -25,7 +25,7 @@ DATED = MOMENTS | {"actions": "done_on"}
 
 
 @dataclass(frozen=True)
-class ValidatedRows:
+class ValidationResult:
     """The accepted rows, with bad values blanked, and the reasons (ROW_INDEX, ROW, column, rule) for the rest.
 
     `row_reasons` are those for which a row was rejected, `blanked` those for which a value was blanked.
@@ -36,7 +36,7 @@ class ValidatedRows:
     blanked: pl.DataFrame
 
 
-def validate(deduplicated: DeduplicatedTable, as_of: dt.date | None) -> ValidatedRows:
+def validate(deduplicated: DeduplicatedTable, as_of: dt.date | None) -> ValidationResult:
     """Validate the rows that are neither duplicates nor conflicts.
 
     Parameters
@@ -66,7 +66,7 @@ def validate(deduplicated: DeduplicatedTable, as_of: dt.date | None) -> Validate
     if not row_reasons.is_empty():
         valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
     blanked = _select_reasons(all_reasons.filter(~rejects), valid)
-    return ValidatedRows(_blank_bad_cells(valid, blanked), row_reasons, blanked)
+    return ValidationResult(_blank_bad_cells(valid, blanked), row_reasons, blanked)
 
 
 def _select_reasons(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:

@@ -77,14 +77,14 @@ class NullModel:
         return np.asarray(np.linalg.pinv((self.basis.T * self.weight) @ self.basis) @ self.basis.T)
 
     @cached_property
-    def _drawn_score(self) -> FloatArray:
+    def _drawn_score_residuals(self) -> FloatArray:
         """Score residual of each drawn month: draws × months."""
         return np.asarray((self.draws - self.mean) / (1 + self.tau2 * self.mean))
 
     @cached_property
     def shift(self) -> FloatArray:
         """Change in the log mean of every month when the model is refitted to each draw (one scoring step)."""
-        return np.asarray(np.clip(self._drawn_score @ self._projection.T @ self.basis.T, -1, 1))
+        return np.asarray(np.clip(self._drawn_score_residuals @ self._projection.T @ self.basis.T, -1, 1))
 
     @cached_property
     def drawn_mean(self) -> FloatArray:
@@ -94,7 +94,7 @@ class NullModel:
     @cached_property
     def drawn_expected(self) -> FloatArray:
         """`expected` with the season refitted to each draw."""
-        level = np.clip(self._drawn_score @ self._projection[0], -1, 1)
+        level = np.clip(self._drawn_score_residuals @ self._projection[0], -1, 1)
         return np.asarray(self.expected * np.exp(self.shift - level[:, None]))
 
     @cached_property

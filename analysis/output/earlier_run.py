@@ -148,4 +148,4 @@ def _read_model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None
 
 
 def _earlier_run_error(path: Path, problem: str) -> UserError:
-    return UserError(f"--since {path}", problem, EXPECTED, "give the folder of an audit, or run that audit again")
+    return UserError(f"--since {path}", problem, EXPECTED, "name the folder of an audit, or run that audit again")

@@ -42,13 +42,14 @@ GLOSSARY = (
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (
         "95% interval",
-        "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure; for steps a "
-        "credible interval: the figure is in it with 95% probability, given the model and its prior",
+        "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure; for adjusted "
+        "rates, steps and ranks a credible interval: the figure is in it with 95% probability, given the model and its prior",
     ),
     ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
     (
         "adjusted rate",
-        "the rate expected had the group done the same mix of work as everyone combined, moved towards the average when it has few bleeds",
+        "the overall rate times comebacks / expected for the work the group did (indirect standardisation), moved towards the average when "
+        "it has few bleeds",
     ),
     (
         "statistically clear",
@@ -81,7 +82,7 @@ GLOSSARY = (
     ("AUC", "the chance that a bleed that came back was given a higher risk than one that did not; 0.5 is a coin toss"),
     ("log loss", "average prediction error; lower is better"),
     ("calibration slope", "1 means predictions are spread correctly; below 1 they are too extreme"),
-    ("drift", "predictions becoming less accurate over time"),
+    ("drift", "predictions becoming too high or too low over time"),
     ("net benefit", "comebacks covered by checks, minus the cost of unnecessary checks"),
     ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
     (
@@ -118,13 +119,13 @@ LEVEL_LABELS = {
 }
 JOB_PHRASES = {
     "scheduled": "scheduled jobs",
-    "soft_lever": "jobs done for a soft lever",
-    "dirty_fluid": "jobs done for dirty fluid",
-    "new_hose": "jobs done for a new hose",
-    "new_brake": "jobs done for a new brake",
-    "leak_repair": "jobs done for a leak repair",
-    "comeback": "jobs done for a comeback",
-    "other": "jobs done for other reasons",
+    "soft_lever": "soft-lever jobs",
+    "dirty_fluid": "dirty-fluid jobs",
+    "new_hose": "new-hose jobs",
+    "new_brake": "new-brake jobs",
+    "leak_repair": "leak repairs",
+    "comeback": "comeback jobs",
+    "other": "other jobs",
 }
 KINDS_WITH_LEVELS = ("fluid", "hose_route", "job_reason", "brake")
 KIND_LABELS = {

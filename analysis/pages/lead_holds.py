@@ -17,7 +17,7 @@ ROWS_LISTED, ROWS_TO_MEASURE = 15, 4
 """Brakes to recall in the list; brakes to measure again, where none is to recall."""
 REASONS = {
     "wrong_fluid": "wrong fluid",
-    "kit_of_other_kind": "kit of the other fluid",
+    "wrong_kit": "kit of the other fluid",
     "not_firm": "soft lever",
     "leak": "leaking",
 }

@@ -83,7 +83,7 @@ def _size_question(own: pl.DataFrame, sessions: int) -> Question:
         table=page_table(own, f"Measures at {sessions:,} bleeds", COLUMNS, "tables/prove.csv"),
         open_table=True,
         method=(
-            "Shares have exact binomial intervals, means normal ones. Coverage is the share of intervals that contain the truth; "
+            "Shares have exact (Clopper–Pearson) binomial intervals, means normal ones. Coverage is the share of intervals that contain the truth; "
             "tau is Kendall's rank correlation between estimated and true order; errors are per 100 bleeds. Risks of the last 30% "
             "of bleeds are predicted by a model fitted to those before, and scored against the true risk: the reduction in log loss "
             "below a constant risk's, as a share of the true risk's own reduction. Best achievable is what someone who knew the simulation's "

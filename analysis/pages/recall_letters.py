@@ -22,13 +22,13 @@ On {day} we bled this brake{workshop} (job {job}). Our records show {found}.
 Please call us to arrange a time. If another workshop has worked on this brake since, please let us know what was done.
 """
 STOP = "Please do not ride the bike until a mechanic has checked the brake."
-MEASURE = "Please do not ride it until we have checked the lever."
-SOON = "Please bring it in soon. Do not ride it if the lever feels soft or fluid is leaking."
+MEASURE = "Please do not ride the bike until we have checked the lever."
+SOON = "Please bring the bike in soon. Do not ride it if the lever feels soft or fluid is leaking."
 FLUSH = "We will drain it, flush it and refill it with the fluid the maker requires."
 WORK = {
     "leak": "We will find the leak and repair it.",
     "not_firm": "We will bleed it again.",
-    "kit_of_other_kind": "We will assume the brake has the wrong fluid in it until we have checked.",
+    "wrong_kit": "We will assume the brake has the wrong fluid in it until we have checked.",
     "long_travel": "We will measure the lever travel again, and re-bleed the brake if the travel is too long.",
 }
 WRONG_FAMILY = (

@@ -127,8 +127,8 @@ def _card_finding(report: Report, cards: int) -> Finding:
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
     text = (
-        f"Even compared with colleagues in the same workshop, {_who_text(more)} clearly {'misses' if count == 1 else 'miss'} a step more often than peers "
-        f"({count} of {quantity(people, 'technician')})."
+        f"{_who_text(more)} clearly {'misses' if count == 1 else 'miss'} a step more often than peers, including colleagues in the same "
+        f"workshop ({count} of {quantity(people, 'technician')})."
     )
     gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
@@ -212,7 +212,9 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     steps = join_words([f"“{done_title(report, step)}”" for step in first])
     practise = f" The first things for everyone to practise: {steps}." if len(first) else ""
     return [
-        Card(who, (), f"{'Misses' if len(names) == 1 else 'Miss'} no step clearly more often than peers.{practise}")
+        Card(
+            who, (), f"{'Does' if len(names) == 1 else 'Do'} not clearly miss any step more often than peers.{practise}"
+        )
     ]
 
 
@@ -328,8 +330,8 @@ def _unexplained_comebacks_notes(report: Report, name: str, has_lines: bool) -> 
     own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
     why = "these steps may not explain all of them" if has_lines else "no single step explains it"
     return [
-        f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected; {why}. Watch a bleed together from "
-        "start to finish."
+        f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected; {why}. Watch one of their bleeds "
+        "from start to finish."
         for row in own.iter_rows(named=True)
     ]
 

@@ -162,8 +162,8 @@ def tested_patterns_text(report: Report) -> str:
     tested = report.credibility.get_column("test").unique()
     labels = [label for test, label in PATTERN_LABELS.items() if test in tested]
     return (
-        f"Tested for each technician: {join_words(labels, 'or')}. Entries made late only show up across the whole log: bleeds "
-        "that came back then have fewer gaps than others."
+        f"Tested for each technician: {join_words(labels, 'or')}. Late entries only show across the whole log: the bleeds that "
+        "came back have fewer gaps than the rest."
     )
 
 

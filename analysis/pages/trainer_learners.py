@@ -1,4 +1,4 @@
-"""Whether new technicians miss no more steps than experienced ones: not yet, no clear difference, needs help."""
+"""Whether new technicians miss no more steps than experienced ones: not yet, about as good as peers, needs help."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from analysis.report import Report
 
 VERDICTS = {
     "not_yet": "not yet",
-    "as_peers": "no clear difference from peers",
+    "cleared": "about as good as peers",
     "needs_help": "needs help",
     "too_few": "too few bleeds or peers to say",
 }
@@ -30,7 +30,7 @@ def learner_question(report: Report) -> Question:
         answer=_learners_finding(learners),
         points=tuple(_learner_text(report, row) for row in learners.iter_rows(named=True)),
         action=(
-            "Watch a bleed together before you sign anybody off: that is the trainer's decision."
+            "Watch one of their bleeds before you sign anybody off. Sign-off is the trainer's decision."
             if learners.height
             else ""
         ),
@@ -80,8 +80,8 @@ def _learner_text(report: Report, row: dict[str, Any]) -> str:
 
 
 def _verdict_words(row: dict[str, Any]) -> str:
-    if row["verdict"] == "as_peers":
-        return f"no clear difference from peers after {quantity(row['cleared_after'], 'bleed')}"
+    if row["verdict"] == "cleared":
+        return f"shown to be about as good as peers after {quantity(row['cleared_after'], 'bleed')}"
     if row["verdict"] == "not_yet" and row["usual_bleeds"] is not None:
         return f"not yet; half of those as good as their peers get there within {row['usual_bleeds']:.0f} bleeds"
     return VERDICTS[row["verdict"]]

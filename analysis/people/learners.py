@@ -219,7 +219,7 @@ def _follow_learner(
     if cleared.height:
         row |= {"cleared_after": cleared["bleed_no"].item(), "cleared_on": cleared["bled_on"].item()}
     poor = bool(curve["help_cusum"][-1] >= limits.needs_help)
-    row |= {"verdict": "needs_help" if poor else "as_peers" if cleared.height else "not_yet"}
+    row |= {"verdict": "needs_help" if poor else "cleared" if cleared.height else "not_yet"}
     row |= {"usual_bleeds": limits.median_entries, "most_bleeds": limits.most_entries}
     return row | _worst_step(data, places, missed, expected), curve
 

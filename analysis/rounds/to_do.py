@@ -22,7 +22,7 @@ BEYOND_REACH = TO_MEASURE & (pl.col("action") == NOT_PLAUSIBLE)
 
 SAFETY_CHECKS = {
     "wrong_fluid": "fluid",
-    "kit_of_other_kind": "kit",
+    "wrong_kit": "kit",
     "not_firm": "hard pull",
     "leak": "leaks",
     "long_travel": "lever travel",
@@ -125,7 +125,7 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
 
 
 def _task_text() -> pl.Expr:
-    return pl.when(TO_MEASURE).then(pl.lit("To measure again")).otherwise(pl.lit("To recall"))
+    return pl.when(TO_MEASURE).then(pl.lit("Measure again")).otherwise(pl.lit("Recall"))
 
 
 def _bleed_columns(report: Report) -> pl.DataFrame:

@@ -14,7 +14,7 @@ from schemas.outputs import Holds
 MINERAL = "mineral"
 RULE_FIELDS = {
     "wrong_fluid": ("fluid_required", "fluid_used"),
-    "kit_of_other_kind": ("kit_fluid",),
+    "wrong_kit": ("kit_fluid",),
     "not_firm": ("hard_pull_firm",),
     "leak": ("leak_seen",),
     "long_travel": ("lever_travel_after_mm",),
@@ -25,7 +25,7 @@ CLOSING_OUTCOMES = {
     for rule in RULE_FIELDS
 }
 """Outcomes that close a recall by each rule: a firm lever says nothing of a leak or of the fluid inside."""
-PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid", "long_travel")
+PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "wrong_kit", "wrong_fluid", "long_travel")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
 Common practice, no source; the maker's instructions take precedence."""
@@ -50,7 +50,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     """Every bleed that breaks a recall rule, one row per bleed and rule.
 
     `wrong_fluid`: the fluid used is neither the one required nor one that may replace it by the standard.
-    `kit_of_other_kind`: the kit is kept for the other family (mineral oil or glycol-based DOT fluid) than the fluid
+    `wrong_kit`: the kit is kept for the other family (mineral oil or glycol-based DOT fluid) than the fluid
     required, or than the fluid used where none is recorded as required. `not_firm`: not firm under a hard pull.
     `leak`: a leak was seen. `long_travel`: lever travel far above a firm brake's of that model, or much longer after the
     bleed than before, whatever the hard pull says; the limits are the standard's. Mineral oil and DOT fluid never mix
@@ -119,7 +119,7 @@ def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
             ),
             _recall_rows(
                 bleeds,
-                "kit_of_other_kind",
+                "wrong_kit",
                 _is_mineral_oil(kit) != _is_mineral_oil(kit_should_match),
                 pl.concat_str(pl.lit("a kit for "), _fluid_family(kit)),
                 pl.concat_str(pl.lit("a kit for "), _fluid_family(kit_should_match)),

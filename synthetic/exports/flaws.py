@@ -139,7 +139,7 @@ def _mark_as_duplicate(grid: Grid, row: Row) -> Row:
 def _make_conflicting_rows(grid: Grid, row: Row) -> tuple[Row, Row]:
     """Two rows with the same ID and different data: both are rejected."""
     minutes = next(at for at, column in enumerate(grid.sheet.columns) if column.field == "minutes")
-    flaw = Flaw(IDS[grid.sheet.table], "two_contents", _row_id(grid, row), "row_set_aside")
+    flaw = Flaw(IDS[grid.sheet.table], "conflicting_copies", _row_id(grid, row), "row_set_aside")
     one, two = (number(value, grid.sheet.columns[minutes], grid.export_format, grid.typed) for value in (76.0, 77.0))
     first, second = ((*row.cells[:minutes], cell, *row.cells[minutes + 1 :]) for cell in (one, two))
     return replace(row, cells=first, flaws=(flaw,)), replace(row, cells=second, flaws=(flaw,))

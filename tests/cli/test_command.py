@@ -104,7 +104,7 @@ def test_check_accounts_for_every_row_and_strict_fails_on_rejected_rows(tmp_path
     (tmp_path / "sessions.csv").write_text(good + "2,b,sideways,Wren,2026-01-06\n")
     result = rebleed("check", str(tmp_path / "sessions.csv"))
     assert result.returncode == 0
-    assert "2 rows read = 1 accepted + 1 rejected + 0 duplicate" in result.stdout
+    assert "2 read = 1 accepted + 1 rejected + 0 duplicate" in result.stdout
     assert "No returns were read" in result.stdout
     assert "sessions.csv row " in result.stdout
     assert rebleed("check", str(tmp_path / "sessions.csv"), "--strict").returncode == 1

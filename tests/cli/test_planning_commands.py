@@ -41,7 +41,7 @@ def test_a_study_is_printed_and_written_with_every_row_accounted_for(tmp_path: P
     assert result.returncode == 0, result.stderr
     assert "48 readings of 8 items by 3 technicians, the same number of readings each." in result.stdout
     assert "Trust the reading" in result.stdout
-    assert "49 rows read = 48 accepted + 1 rejected + 0 duplicates" in result.stdout
+    assert "49 read = 48 accepted + 1 rejected + 0 duplicate" in result.stdout
     assert "of the tolerance of 20" in result.stdout
     assert "Brakes are safety-critical parts" in result.stdout
     assert {p.name for p in (tmp_path / "out").iterdir()} == {"gauge.html", "manifest.json", "tables"}
@@ -109,7 +109,7 @@ def test_equal_readings_are_duplicates_only_with_the_same_repeat_number(tmp_path
     numbered = "".join(f"{i},{w},{r},{20 + i}\n" for i in range(3) for w in ("Wren", "Lee") for r in (1, 2, 2))
     (tmp_path / "r.csv").write_text("item,technician,repeat,reading\n" + numbered)
     result = rebleed("gauge", str(tmp_path / "r.csv"), "--out", str(tmp_path / "out")).stdout
-    assert "18 rows read = 12 accepted + 0 rejected + 6 duplicates" in result
+    assert "18 read = 12 accepted + 0 rejected + 6 duplicate" in result
 
 
 def test_a_folder_of_other_files_and_a_negative_tolerance_are_refused(tmp_path: Path) -> None:

@@ -84,7 +84,10 @@ def test_the_first_of_two_equal_rows_is_kept(tmp_path):
 def test_rows_that_share_an_id_but_differ_are_all_rejected(tmp_path):
     log = log_of(tmp_path, [*GOOD, "S3,B9,rear,Wren,2026-01-05,2,78"])
     assert counts(log) == (13, 11, 2, 0, 0)
-    assert [row[:3] for row in reasons(log)] == [(5, "session_id", "two_contents"), (14, "session_id", "two_contents")]
+    assert [row[:3] for row in reasons(log)] == [
+        (5, "session_id", "conflicting_copies"),
+        (14, "session_id", "conflicting_copies"),
+    ]
 
 
 def test_duplicates_are_found_across_the_files_of_a_table(tmp_path):

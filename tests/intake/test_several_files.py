@@ -63,7 +63,7 @@ def test_a_file_named_twice_is_read_once_and_that_is_reported(tmp_path: Path) ->
     path = write_csv(tmp_path, "sessions.csv", HEAD, "1,b,front,Wren,2026-01-05")
     run = rebleed("check", path, str(tmp_path / "." / "sessions.csv"))
     assert run.returncode == 0
-    assert "1 rows read = 1 accepted + 0 rejected + 0 duplicate" in run.stdout
+    assert "1 read = 1 accepted + 0 rejected + 0 duplicate" in run.stdout
     assert "named twice, read once" in run.stdout
 
 

@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 from dataclasses import replace
+from functools import cache
 
 import polars as pl
 import pytest
@@ -12,6 +13,7 @@ from analysis.pages.meeting import meeting_sheet
 from tests.shops import report
 
 
+@cache
 def sheet_text():
     [page] = [page for page in render_pages(report())() if page.file == "meeting.html"]
     return page.text

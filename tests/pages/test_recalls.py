@@ -124,7 +124,7 @@ def test_brakes_to_measure_again_come_after_every_recall_and_are_counted_apart()
     assert lead_figures(audited(mixed))[0].value == "5"
     assert "5 brakes to recall, 1 to measure again" in holds_by_day(audited(mixed)).description
     (reason,) = to_do_list(audited(mixed)).filter(bike_id="long").get_column("reason")
-    assert reason.startswith("To measure again: lever travel of 52 mm, up from 25 mm before the bleed. Measure")
+    assert reason.startswith("Measure again: lever travel of 52 mm, up from 25 mm before the bleed. Measure")
 
 
 def test_every_open_reason_of_a_brake_is_listed_with_the_day_where_it_is_another() -> None:

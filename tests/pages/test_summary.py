@@ -99,7 +99,9 @@ def test_a_change_that_is_first_reported_now_stands_in_the_headline_as_not_yet_c
     (new,), (quiet,) = (
         findings_since_last_audit(replace(report(), look=2, changes=table)) for table in (changes, changes.clear())
     )
-    assert new.text.endswith("New in this audit and not yet confirmed: the change at Velmoor.")
+    assert new.text.endswith(
+        "New in this audit, not yet confirmed by the stricter test for repeated audits: the change at Velmoor."
+    )
     assert quiet.text.endswith("No new difference.")
 
 
@@ -269,7 +271,7 @@ def test_the_analyst_and_the_trainer_say_which_patterns_were_tested() -> None:
     (log,) = [one for one in trainer_questions(report()) if one.id == "log"]
     for text in (" ".join(recorded.points), log.method):
         assert "Tested for each technician: rounded readings, " in text
-        assert "Entries made late only show up across the whole log" in text
+        assert "Late entries only show across the whole log" in text
 
 
 def test_risks_no_better_than_chance_are_called_so() -> None:

@@ -58,7 +58,7 @@ def test_the_first_day_decides_who_learns_and_else_a_late_first_bleed() -> None:
 def test_one_as_good_as_peers_is_cleared_after_the_bleed_where_the_curve_reaches_its_limit() -> None:
     result = results(bleeds("Wren", 100, 150, 0.2, 3))
     row = result.learners.row(0, named=True)
-    assert row["verdict"] == "as_peers"
+    assert row["verdict"] == "cleared"
     curve = result.learner_curves
     first = curve.filter(pl.col("cusum") >= pl.col("cusum_limit")).get_column("bleed_no").min()
     assert row["cleared_after"] == first
@@ -86,7 +86,7 @@ def test_one_who_became_good_no_longer_needs_help() -> None:
     poor, good = bleeds("Wren", 100, 60, 0.45, 3), bleeds("Wren", 160, 140, 0.18, 4)
     good = [row | {"session_id": f"Wren-2{n:03}", "bike_id": f"later{n}"} for n, row in enumerate(good)]
     row = verdict(poor, good)
-    assert row["verdict"] == "as_peers"
+    assert row["verdict"] == "cleared"
     assert row["cleared_after"] > 60
 
 
@@ -109,5 +109,5 @@ def test_the_page_says_that_the_trainer_signs() -> None:
     result = results(bleeds("Wren", 100, 150, 0.4, 3))
     question = learner_question(replace(report(), learners=result.learners, learner_curves=result.learner_curves))
     assert question.answer.detail == "Needs help: Wren."
-    assert "that is the trainer's decision" in question.action
+    assert "Sign-off is the trainer's decision" in question.action
     assert "Look at jobs Wren-1" in question.points[0]

@@ -116,6 +116,5 @@ def test_check_accepts_it_without_a_map_and_rejects_nothing(saved: Path) -> None
     result = rebleed("check", str(saved), "--as-of", "2026-06-30", "--strict")
     assert result.returncode == 0, result.stderr
     assert (
-        f"(sessions): {BLEEDS} rows read = {BLEEDS} accepted + 0 rejected + 0 duplicate; values blanked: 0"
-        in result.stdout
+        f"(sessions): {BLEEDS} read = {BLEEDS} accepted + 0 rejected + 0 duplicate; values blanked: 0" in result.stdout
     )

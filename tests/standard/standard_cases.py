@@ -146,18 +146,18 @@ HOLD_CASES = [
     HoldCase({"fluid_required": "dot4"}, (), "fluid used not recorded"),
     HoldCase(
         {"fluid_required": "dot4", "fluid_used": "mineral", "kit_fluid": "mineral"},
-        ("kit_of_other_kind", "wrong_fluid"),
+        ("wrong_fluid", "wrong_kit"),
         "the kit is compared with the required fluid if recorded",
     ),
     HoldCase({"kit_fluid": "dot4"}, (), "no fluid recorded to compare the kit with"),
     HoldCase(
         {"fluid_required": "mineral", "kit_fluid": "dot4"},
-        ("kit_of_other_kind",),
+        ("wrong_kit",),
         "residue in the kit contaminates the brake",
     ),
     HoldCase(
         {"fluid_used": "mineral", "kit_fluid": "dot4"},
-        ("kit_of_other_kind",),
+        ("wrong_kit",),
         "required fluid not recorded: compared with the fluid used",
     ),
     HoldCase({"fluid_required": "dot5.1", "kit_fluid": "dot3"}, (), "both are DOT fluid"),

@@ -86,8 +86,8 @@ def test_a_recall_names_the_kit_and_the_fluids_in_words():
     )
     rows = holds(log, built_in()).select("observed", "required").rows()
     assert rows == [
-        ("a kit for mineral oil", "a kit for DOT fluid"),
         ("mineral oil", "DOT 3 (DOT 4 or DOT 5.1 may replace it)"),
+        ("a kit for mineral oil", "a kit for DOT fluid"),
         ("DOT 4", "DOT 5.1"),
     ]
 

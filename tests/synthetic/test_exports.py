@@ -67,7 +67,7 @@ def test_every_kind_of_flaw_is_injected_the_requested_number_of_times(exported):
     assert set(exported.flaws["action"]) <= set(ACTIONS)
     expected = set(RULES) - {
         "unreadable_row",
-        "two_contents",
+        "conflicting_copies",
         "too_long",
         "out_of_scope",
     }  # not in every format; the last two in none

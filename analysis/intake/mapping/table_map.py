@@ -128,7 +128,7 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     candidates = [section for section in mapping.sections if section.table in tables] if mapping else []
     if not candidates:
         return by_name
-    completed = [(_complete_section(section, by_name), section) for section in candidates]
+    completed = [(_with_own_headings(section, by_name), section) for section in candidates]
     fitting = [(full, section) for full, section in completed if not _missing_fields(raw, full)]
     if fitting:
         best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_headings_present(raw, pair[0])))
@@ -183,7 +183,7 @@ def unused_sections(
     return [section for section in unused if all(_missing_fields(file, section) for file in files)]
 
 
-def _complete_section(section: TableMap, by_name: TableMatch) -> TableMap:
+def _with_own_headings(section: TableMap, by_name: TableMatch) -> TableMap:
     """Add the log's own headings to a section that names no required field."""
     own_names = by_name.table_map
     mapped = {column.field for column in section.columns}

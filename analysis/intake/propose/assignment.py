@@ -209,7 +209,7 @@ def _column_match(row: list[_HeadingMatch], index: int, free: list[int]) -> Colu
         values=values,
         unknown_words=unknown,
         runners_up=tuple(row[j].heading.text for _, j in others[:2]),
-        doubts=tuple(mapping_warnings(line, close, other_dates, _frequent_words(unknown, best))),
+        doubts=tuple(mapping_warnings(line, close, other_dates, _recurring_unknown_values(unknown, best))),
     )
 
 
@@ -232,7 +232,7 @@ def _words_by_level(
     return {level: tuple(words) for level, words in by_level.items()}, unknown
 
 
-def _frequent_words(unknown: tuple[tuple[str, int], ...], match: _HeadingMatch) -> tuple[str, ...]:
+def _recurring_unknown_values(unknown: tuple[tuple[str, int], ...], match: _HeadingMatch) -> tuple[str, ...]:
     """Unknown words that are more than a typing error; words for other brakes are known to be out of scope."""
     least = max(2, 0.002 * match.profile.rows)
     of_brakes = match.entry.name == "brake"

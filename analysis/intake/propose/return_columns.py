@@ -105,7 +105,7 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
         else:
             _add_to_group(groups, column, _read_ordinal(heading.text))
     returns = (group for group in groups if any(column.field not in RETURN_COSTS for column in group))
-    lines = tuple(_map_lines(group, profiles[0].rows) for group in returns)
+    lines = tuple(_return_matches(group, profiles[0].rows) for group in returns)
     return ReturnColumns(lines, tuple(refused), frozenset(names) - reasons_of_jobs)
 
 
@@ -174,7 +174,7 @@ def _read_figures(field: str, heading: Heading, profile: ColumnProfile) -> _Retu
     return _ReturnColumn(field, heading.text, rows, unit=unit)
 
 
-def _map_lines(group: list[_ReturnColumn], total: int) -> tuple[ColumnMatch, ...]:
+def _return_matches(group: list[_ReturnColumn], total: int) -> tuple[ColumnMatch, ...]:
     """The lines of the map for one return of a row, each with the question it asks."""
     questions = {
         "returned_at": "is it the day the bike came back after this bleed?",
