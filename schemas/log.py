@@ -143,7 +143,7 @@ class Sessions(LogTable):
     kit_purged: bool = schema_field("syringes and hoses of the kit purged of air", label="kit purged", role="technique")
     cycles: int = schema_field(
         "passes: fluid pushed from one syringe to the other and back",
-        label="number of passes",
+        label="passes",
         role="technique",
         place="passes",
         low=0,

@@ -279,7 +279,7 @@ class Steps(OutputTable):
     )
     lo: float = schema_field("95% credible interval", unit="per 100")
     hi: float = schema_field("95% credible interval", unit="per 100")
-    direct_per_100: float = schema_field("direct effect: with later steps held as they were", unit="per 100")
+    direct_per_100: float = schema_field("direct effect: with later steps at their observed values", unit="per 100")
     direct_lo: float = schema_field("95% credible interval", unit="per 100")
     direct_hi: float = schema_field("95% credible interval", unit="per 100")
     p_value: float = fraction(
@@ -294,7 +294,7 @@ class Steps(OutputTable):
     )
     rank_lo: int = schema_field("95% credible interval", low=1)
     rank_hi: int = schema_field("95% credible interval", low=1)
-    survival_estimate: float = schema_field("estimate from returns only", unit="per 100")
+    survival_estimate: float = schema_field("estimate from returns only (g-computation)", unit="per 100")
     survival_estimate_lo: float = schema_field("95% interval", unit="per 100")
     survival_estimate_hi: float = schema_field("95% interval", unit="per 100")
     aipw_per_100: float = schema_field(

@@ -206,7 +206,7 @@ def _bias_points(model: pl.DataFrame) -> list[str]:
         row = _find_metric_row(model, metric)
         if row is not None and row["lo"] is not None:
             verdict = (
-                f"No evidence of bias between {group}"
+                f"No evidence that the risks are too high for some {group} and too low for others"
                 if row["lo"] <= 0
                 else f"The risks are too high for some {group} and too low for others"
             )

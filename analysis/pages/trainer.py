@@ -123,8 +123,8 @@ def _tolerance_question(report: Report) -> Question:
     answer = Finding("Too few comebacks to judge any limit.")
     if curves:
         text = (
-            f"Comeback risk clearly changes with {join_words(_differing_labels(report, differing))} ({len(differing)} of "
-            f"{quantity(len(curves), 'reading')})."
+            f"Comeback risk clearly changes with {len(differing)} of {quantity(len(curves), 'reading')}: "
+            f"{'; '.join(_differing_labels(report, differing))}."
             if differing
             else f"For none of the {quantity(len(curves), 'reading')} does comeback risk clearly change with the value."
         )
@@ -194,7 +194,9 @@ def _one_more(report: Report, differing: set[str]) -> list[str]:
                 percent_interval(*(rows[one][name] for name in ("risk", "lo", "hi"))) for one in (least, least + 1)
             ]
             label = field_label(own.item(0, "field"))
-            points.append(f"With {least + 1:g} {label} {risks[1]} come back; with {least:g}, {risks[0]}.")
+            points.append(
+                f"With {least + 1:g} {label}, {risks[1]} come back; with {least:g}, {risks[0]} (adjusted for the work)."
+            )
     return points
 
 

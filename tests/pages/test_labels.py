@@ -38,7 +38,7 @@ def test_every_table_and_field_has_a_label() -> None:
         (field_label("lever_travel_after_mm"), "lever travel after"),
         (field_label("own.rack_no"), "rack no"),
         (reading_label("lever_reach_mm"), "lever reach, mm"),
-        (reading_label("cycles"), "number of passes"),
+        (reading_label("cycles"), "passes"),
         (level_label("dot5.1"), "DOT 5.1"),
         (level_label("leak_repair"), "leak repair"),
     ],

@@ -161,7 +161,7 @@ def test_a_clear_curve_is_put_into_words_by_its_most_certain_extremes() -> None:
         "costs_comebacks", tolerance=curve(steps()[0], (0.02, 0.04), (0.02, 0.3), (0.06, 0.12), (0.03, 0.4))
     )
     question = tolerance_of(audited)
-    assert question.answer.text == "Comeback risk clearly changes with bubbles in the last pass (1 of 1 reading)."
+    assert question.answer.text == "Comeback risk clearly changes with 1 of 1 reading: bubbles in the last pass."
     assert "9.0% (6.0–12.0%) at 6, 3.0% (2.0–4.0%) at 0" in question.figures[0]
     assert question.points == ()
 
