@@ -10,7 +10,7 @@ from typing import Any
 from pandera.typing.polars import DataFrame
 
 from analysis.audit_options import RISK_MODEL, SEED
-from analysis.dataset import fit_data
+from analysis.dataset import data_for_fitting
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.lots import group_columns, lots
@@ -23,8 +23,8 @@ from analysis.stages import (
     AuditSettings,
     clear_rates_and_costs,
     run_follow_up,
-    run_plan,
     run_rates,
+    run_recalls_and_costs,
     run_risk,
     run_steps,
     stage_rng,
@@ -137,7 +137,7 @@ def compare(report: Report, classifiers: Any) -> DataFrame[Comparison]:
     """
     from analysis.risk import compare_on_log
 
-    fitted = fit_data(report.data, report.seed)
+    fitted = data_for_fitting(report.data, report.seed)
     return compare_on_log(report.log, report.data, fitted, report.risk, named_classifiers(classifiers))
 
 
@@ -149,7 +149,7 @@ def run_stages(
     with limit_threads():
         with clock.stage("follow up"):
             followed, unit_cost = run_follow_up(log, standard, settings)
-        ready, learned = followed.data, fit_data(followed.data, settings.seed)
+        ready, learned = followed.data, data_for_fitting(followed.data, settings.seed)
         with clock.stage("risk"):
             risk = executor.submit(run_risk, _empty_long_tables(log), ready, unit_cost, replace(settings, since=None))
         with clock.stage("rates"):
@@ -166,12 +166,16 @@ def run_stages(
             rng = stage_rng(settings.seed, "learners")
             learner_results = learners(ready, log.technicians, rate_results.rates, rng)
         with clock.stage("holds and costs"):
-            plan = run_plan(log, ready, steps, unit_cost, settings.seed)
+            plan = run_recalls_and_costs(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
             risk_results = risk.result()
     if not (log.has_comebacks_table or followed.comebacks):
         followed, rate_results, plan = clear_rates_and_costs(followed, rate_results, plan)
-    notes = (*(ready.questions or recording_notes(log, settings.covered)), *followed.late_model_notes, *step_notes)
+    notes = (
+        *(ready.questions or recording_notes(log, settings.covered)),
+        *followed.late_brake_model_notes,
+        *step_notes,
+    )
     results = (followed, rate_results, steps, lot_results, people, learner_results, risk_results, plan)
     report = _join_results(log, settings, results, notes, clock)
     if settings.since is None:

@@ -34,12 +34,12 @@ from analysis.commands.terminal import (
     open_streams,
     parse_day,
     parse_shop_days,
+    path_text,
     progress,
     show,
     show_error,
     show_interrupt,
     stop_on_signals,
-    text_of,
 )
 from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
@@ -144,7 +144,7 @@ def check(
     with progress() as say:
         say("reading and validating")
         day, today = parse_day(as_of, "--as-of"), dt.date.today()
-        result = check_exports(exports, text_of(map_file), text_of(standard_file), day, out, today)
+        result = check_exports(exports, path_text(map_file), path_text(standard_file), day, out, today)
     show(result.text)
     raise typer.Exit(1 if strict and result.rows_rejected else 0)
 
@@ -194,7 +194,7 @@ def audit(
     options = AuditOptions(
         exports=tuple(exports),
         out=out,
-        map_path=text_of(map_file),
+        map_path=path_text(map_file),
         standard_paths=tuple(map(str, standard_file or ())),
         as_of=parse_day(as_of, "--as-of"),
         window_days=window,
@@ -207,7 +207,7 @@ def audit(
         today=dt.date.today(),
         groups=tuple(group or ()),
         since=since,
-        letter=text_of(letter),
+        letter=path_text(letter),
         extra=tuple(extra or ()),
         classifiers=tuple(classifier or ()),
     )
@@ -233,7 +233,7 @@ def score(
     from analysis.pages import CAUTIONS
 
     day = parse_day(as_of, "--as-of")
-    scored = score_exports(exports, model, text_of(map_file), day, out=out, hide_names=hide_names)
+    scored = score_exports(exports, model, path_text(map_file), day, out=out, hide_names=hide_names)
     show("\n".join([scored.text, *CAUTIONS]))
 
 

@@ -10,15 +10,15 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log, OwnField
 from analysis.standard import Standard, missed_steps
-from analysis.stats import FIT_LIMIT, fit_sample
+from analysis.stats import FIT_LIMIT, is_in_fit_sample
 from analysis.survival import (
     WHOLE_LOG,
     ObservationWindow,
     add_follow_up,
     adjacent_bleeds,
+    days_to_other_returns,
     exclude_recording_gaps,
     match_returns,
-    other_returns,
     workload,
 )
 from schemas import validate_table
@@ -100,7 +100,7 @@ def bleed_data(
     tables = (add_follow_up(log, standard, window_days, observation_window, returns, adjacent), workload(log))
     columns = [column for table in tables for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(columns)
-    bleeds = bleeds.join(other_returns(log, standard), on="session_id", how="left", maintain_order="left")
+    bleeds = bleeds.join(days_to_other_returns(log, standard), on="session_id", how="left", maintain_order="left")
     return BleedData(
         bleeds,
         missed_steps(log, standard),
@@ -122,8 +122,8 @@ def bleeds_per_year(data: BleedData) -> float:
     return float(data.bleeds.select(per_year(pl.len(), pl.col("age_days").max())).item())
 
 
-def fit_data(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:
-    """The bleeds that models are fitted to: all of them, or whole bikes up to `limit` bleeds (`stats.fit_sample`).
+def data_for_fitting(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:
+    """The bleeds that models are fitted to: all of them, or whole bikes up to `limit` bleeds (`stats.is_in_fit_sample`).
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def fit_data(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:
     limit
         Largest number of bleeds.
     """
-    chosen = fit_sample(data.bleeds.get_column("bike_id"), limit, seed)
+    chosen = is_in_fit_sample(data.bleeds.get_column("bike_id"), limit, seed)
     if chosen.all():
         return data
     missed = validate_table(MissedSteps, data.missed.filter(chosen))

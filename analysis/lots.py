@@ -26,7 +26,7 @@ from analysis.stats import (
     wilson,
 )
 from analysis.steps import Design, air_score
-from analysis.survival import AddedColumns, SurvivalModel, score_added_columns
+from analysis.survival import AddedColumnScores, SurvivalModel, score_added_columns
 from schemas import empty, validate_table
 from schemas.outputs import LotBleeds, Lots
 
@@ -166,15 +166,15 @@ def _compare_groups(fitted: FittedReturns, column: str, names: pl.Series) -> pl.
     bleeds = fitted.data.bleeds
     value = bleeds.get_column(column).cast(pl.String)
     members = np.column_stack([(value == name).fill_null(False).to_numpy() for name in names]).astype(float)
-    age = _centred_group_age(bleeds, value) * members.sum(axis=1)
+    age = _centred_group_age_100_days(bleeds, value) * members.sum(axis=1)
     time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
     added = np.column_stack([members, members * age[:, None], age])
     scored = score_added_columns(fitted.model, fitted.design.x, added, time, event)
     size = len(names)
-    effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.df_correction**2
+    effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.standard_error_factor**2
     table = _observed_over_expected(scored, members, event, effect)
-    own = [_age_ratio(scored.select([group, size + group]), 1, effect) for group in range(size)]
-    every = _age_ratio(scored.select([*range(size), 2 * size]), size, effect)
+    own = [_age_hazard_ratio(scored.select([group, size + group]), 1, effect) for group in range(size)]
+    every = _age_hazard_ratio(scored.select([*range(size), 2 * size]), size, effect)
     ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
     whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
         group=pl.lit(None, pl.String)
@@ -185,7 +185,7 @@ def _compare_groups(fitted: FittedReturns, column: str, names: pl.Series) -> pl.
     return pl.concat([table, whole], how="diagonal")
 
 
-def _centred_group_age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
+def _centred_group_age_100_days(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
     """Hundreds of days since the group's first bleed, less the mean over its bleeds."""
     day = pl.col("started_at").dt.date().cast(pl.Int32)
     frame = bleeds.select(day=day).with_columns(group=value)
@@ -194,7 +194,7 @@ def _centred_group_age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
 
 
 def _observed_over_expected(
-    scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], effect: float
+    scored: AddedColumnScores, members: FloatArray, event: NDArray[np.bool_], effect: float
 ) -> pl.DataFrame:
     """Each group's expected count as if it had not entered the fit, and the exact comparison with it.
 
@@ -274,7 +274,9 @@ def _age_p_values(table: pl.DataFrame) -> FloatArray:
     return 2 * normal_tail(table.select(whole.then(z.abs()).fill_null(np.nan)).to_series().to_numpy())
 
 
-def _age_ratio(scored: AddedColumns, column: int, effect: float) -> tuple[float | None, float | None, float | None]:
+def _age_hazard_ratio(
+    scored: AddedColumnScores, column: int, effect: float
+) -> tuple[float | None, float | None, float | None]:
     """Hazard ratio with limits; the variance is multiplied by `effect`, as counts are divided by it."""
     log_ratio, error = scored.one_step(column)
     error *= effect**0.5

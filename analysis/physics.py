@@ -63,7 +63,7 @@ def trapped_air(travel_mm: FloatArray, brake: BrakeDimensions) -> TrappedAir:
     estimate = ml_per_mm * (travel_mm - brake.reference_mm)
     ml = np.maximum(estimate, 0.0)
     excess_sd_mm = float(np.hypot(brake.travel_sd_mm, brake.reference_sd_mm))
-    scale_sd = np.hypot(brake.ratio_relative_sd, _pressure_relative_sd())
+    scale_sd = np.hypot(brake.ratio_relative_sd, _lost_share_relative_sd())
     sd_ml = np.hypot(ml_per_mm * excess_sd_mm, ml * scale_sd)
     return TrappedAir(ml, np.maximum(estimate - Z95 * sd_ml, 0.0), np.maximum(estimate + Z95 * sd_ml, 0.0))
 
@@ -81,6 +81,6 @@ def _lost_share(pressure_pa: float) -> float:
     return pressure_pa / (ATMOSPHERE_PA + pressure_pa)
 
 
-def _pressure_relative_sd() -> float:
+def _lost_share_relative_sd() -> float:
     low, high = (_lost_share(PULL_PRESSURE_PA + sign * PULL_PRESSURE_SD_PA) for sign in (-1, 1))
     return (high - low) / 2 / _lost_share(PULL_PRESSURE_PA)

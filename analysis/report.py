@@ -52,7 +52,7 @@ class Clock:
 class FollowUpResults:
     """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates.
 
-    `late_model_notes` has a sentence for each brake model that comes back late, as worn parts do.
+    `late_brake_model_notes` has a sentence for each brake model that comes back late, as worn parts do.
     """
 
     data: BleedData
@@ -62,7 +62,7 @@ class FollowUpResults:
     incidence: DataFrame[Incidence]
     weibull: Weibull | None
     action_results: DataFrame[outputs.ActionResults]
-    late_model_notes: tuple[str, ...]
+    late_brake_model_notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,7 +109,7 @@ class RiskResults:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlanResults:
+class RecallAndCostResults:
     """Recalls, costs and trials; `needed` has sentences on how many more bleeds would give an answer."""
 
     holds: DataFrame[outputs.Holds]
@@ -120,7 +120,14 @@ class PlanResults:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Report(
-    FollowUpResults, RateResults, StepResults, LotResults, PeopleResults, LearnerResults, RiskResults, PlanResults
+    FollowUpResults,
+    RateResults,
+    StepResults,
+    LotResults,
+    PeopleResults,
+    LearnerResults,
+    RiskResults,
+    RecallAndCostResults,
 ):
     """All results of an audit.
 
@@ -159,7 +166,7 @@ class Report(
         return self.standard.comeback.minutes
 
     @property
-    def returns_read(self) -> bool:
+    def has_returns(self) -> bool:
         """Whether any return was read, in a table or as the reason for a later job; if not, a rate of zero means nothing."""
         return self.log.has_comebacks_table or self.comebacks > 0
 

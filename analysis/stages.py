@@ -12,22 +12,22 @@ from pandera.typing.polars import DataFrame
 
 from analysis.audit_options import SEED
 from analysis.costs import UnitCost, cost_per_comeback, costs
-from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
+from analysis.dataset import BleedData, bleed_data, bleeds_per_year, data_for_fitting, fit_notes
 from analysis.errors import UserError
 from analysis.intake import Log, OwnField
 from analysis.lots import LOT_FIELDS, FittedReturns
 from analysis.monitoring import early_signs, mark_measures, monthly_rates
 from analysis.parallel import SERIAL, Executor, limit_threads
 from analysis.people import add_ranking_sensitivity, credibility
-from analysis.plan import bleeds_needed, trials
+from analysis.plan import bleeds_needed_notes, trials
 from analysis.rates import build_case_mix, expected_risk, rates
-from analysis.report import FollowUpResults, PlanResults, RateResults, RiskResults, StepResults
+from analysis.report import FollowUpResults, RateResults, RecallAndCostResults, RiskResults, StepResults
 from analysis.rounds import EarlierAudit, action_results, share_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
-    dose_response_base,
     dose_response_curves,
+    dose_response_inputs,
     fit_steps,
     interaction_notes,
     interactions,
@@ -40,7 +40,7 @@ from analysis.survival import (
     adjacent_bleeds,
     event_type,
     incidence,
-    late_model_notes,
+    late_brake_model_notes,
     match_returns,
     weibull,
 )
@@ -104,7 +104,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
         bleeds_per_year=bleeds_per_year(ready),
         incidence=incidence(ready.bleeds),
         weibull=weibull(days_at_risk, event_type(ready.bleeds) == 1),
-        late_model_notes=late_model_notes(ready.bleeds),
+        late_brake_model_notes=late_brake_model_notes(ready.bleeds),
     )
     return results, cost_per_comeback(ready, matched, log.comebacks)
 
@@ -116,7 +116,7 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
             risk=empty(Risk), second_checks=empty(SecondChecks), model=empty(ModelQuality), comparison=empty(Comparison)
         )
     whole = replace(log, sessions=cast("DataFrame[Sessions]", data.bleeds.select(log.sessions.columns)))
-    learned = fit_data(data, settings.seed)
+    learned = data_for_fitting(data, settings.seed)
     with limit_threads("sklearn"):  # no other stage imports it
         from analysis.risk import RiskOptions, assess_risk
 
@@ -160,8 +160,8 @@ def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures]
 
 
 def clear_rates_and_costs(
-    followed: FollowUpResults, results: RateResults, plan: PlanResults
-) -> tuple[FollowUpResults, RateResults, PlanResults]:
+    followed: FollowUpResults, results: RateResults, plan: RecallAndCostResults
+) -> tuple[FollowUpResults, RateResults, RecallAndCostResults]:
     """The same without rates and costs: where no return was read, a rate of zero would mean nothing."""
     rates, months = (
         table.with_columns(pl.lit(None, pl.Float64).alias(name) for name in names)
@@ -176,7 +176,7 @@ def run_steps(
 ) -> tuple[StepResults, Notes, FittedReturns | None]:
     """Estimate what missed steps cost, singly and together, and the risk along each measured reading; the fitted model."""
     fitted = fit_steps(learned)
-    base = None if fitted is None else dose_response_base(learned, fitted.design, fitted.return_model)
+    base = None if fitted is None else dose_response_inputs(learned, fitted.design, fitted.return_model)
     curves = executor.submit(dose_response_curves, base)
     costs = step_costs(data, stage_rng(seed, "steps"), learned, fitted=fitted)
     declared = interactions(learned, costs.design, costs.return_model)
@@ -194,13 +194,15 @@ def run_steps(
     return results, notes, FittedReturns(learned, costs.design, costs.return_model)
 
 
-def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int) -> PlanResults:
+def run_recalls_and_costs(
+    log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int
+) -> RecallAndCostResults:
     """List recalls, yearly costs, results of trials and the sample sizes still needed."""
-    return PlanResults(
+    return RecallAndCostResults(
         holds=holds(log, data.standard),
         costs=costs(data, steps.steps, unit_cost),
         trial=trials(data, stage_rng(seed, "trial")),
-        needed=bleeds_needed(data),
+        needed=bleeds_needed_notes(data),
     )
 
 

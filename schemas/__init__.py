@@ -4,7 +4,7 @@ Each model gives names, types, units, ranges and roles, and validates a frame. N
 """
 
 from schemas import intermediate, log, outputs
-from schemas.field import Entry, dictionary
+from schemas.field import Entry, field_entries
 from schemas.log import LOG_TABLES, STUDY_TABLES, field_label, log_fields, reading_label
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 from schemas.validation import empty, invalid_columns, validate_table

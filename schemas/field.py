@@ -141,7 +141,7 @@ class Entry:
         return f"{self.high:g} or less" if self.high is not None else ""
 
 
-def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
+def field_entries(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
     """One entry for each field of `model`, in order; `table` is the name of the table."""
     return [_field_entry(table, name, column) for name, column in model.to_schema().columns.items()]
 

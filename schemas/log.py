@@ -12,7 +12,7 @@ from typing import Annotated
 import pandera.polars as pa
 import polars as pl
 
-from schemas.field import Entry, dictionary, schema_field
+from schemas.field import Entry, field_entries, schema_field
 
 BRAKES = ("front", "rear")
 JOB_REASONS = (
@@ -442,7 +442,7 @@ STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
 @cache
 def log_fields() -> dict[str, Entry]:
     """Every field of the log by name; one that several tables share as in the first of them."""
-    entries = [entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model)]
+    entries = [entry for table, model in LOG_TABLES.items() for entry in field_entries(table, model)]
     return {entry.name: entry for entry in reversed(entries)}
 
 

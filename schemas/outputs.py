@@ -69,7 +69,7 @@ def fraction(description: str, *, required: bool = False) -> Any:
     return schema_field(description, unit="fraction", low=0, high=1, required=required)
 
 
-def holds_in_every_row(name: str, rule: pl.Expr) -> Any:
+def row_rule(name: str, rule: pl.Expr) -> Any:
     """A rule across the fields of a table; a row in which one of them is empty passes."""
 
     def check(cls: type, data: pa.PolarsData, rule: pl.Expr) -> pl.LazyFrame:
@@ -81,7 +81,7 @@ def holds_in_every_row(name: str, rule: pl.Expr) -> Any:
 class Intake(OutputTable):
     """Rows read, one row per input file and table."""
 
-    rows_add_up = holds_in_every_row(
+    rows_add_up = row_rule(
         "rows_read = accepted + set_aside + duplicates",
         pl.col("rows_read") == pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"),
     )
@@ -117,7 +117,7 @@ class SetAside(OutputTable):
 class Rates(OutputTable):
     """Comeback rates, one row per group."""
 
-    counts_fit = holds_in_every_row(
+    counts_fit = row_rule(
         "comebacks <= mature <= sessions",
         (pl.col("comebacks") <= pl.col("mature")) & (pl.col("mature") <= pl.col("sessions")),
     )
@@ -219,7 +219,7 @@ class LotBleeds(OutputTable):
 class Months(OutputTable):
     """Comeback rates by month, one row per group and month."""
 
-    counts_fit = holds_in_every_row(
+    counts_fit = row_rule(
         "comebacks <= mature <= sessions",
         (pl.col("comebacks") <= pl.col("mature")) & (pl.col("mature") <= pl.col("sessions")),
     )
@@ -267,7 +267,7 @@ class EarlySigns(OutputTable):
 class Steps(OutputTable):
     """What missing each step of the procedure costs in comebacks, one row per step."""
 
-    counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
+    counts_fit = row_rule("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
     step: str = schema_field("step ID", required=True)
     title: str = schema_field("step title", required=True)
@@ -382,7 +382,7 @@ class WhatIf(OutputTable):
 class Technique(OutputTable):
     """Recent misses compared with peers doing similar work, one row per technician and step."""
 
-    counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
+    counts_fit = row_rule("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
     technician: str = schema_field("technician", required=True)
     step: str = schema_field("step ID", required=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandera.polars as pa
 
-from schemas.field import PLACES, ROLES, Entry, dictionary
+from schemas.field import PLACES, ROLES, Entry, field_entries
 from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 
@@ -47,7 +47,7 @@ def fields_markdown() -> str:
     for section, tables in SECTIONS.items():
         lines += ["", f"## {section}"]
         for name, model in tables.items():
-            lines += ["", f"### {name}", "", _model_summary(model), "", *_markdown_table(dictionary(name, model))]
+            lines += ["", f"### {name}", "", _model_summary(model), "", *_markdown_table(field_entries(name, model))]
     return "\n".join(lines) + "\n"
 
 
@@ -62,7 +62,7 @@ def fields_text(width: int = 110) -> str:
         lines += ["", section.upper()]
         for name, model in tables.items():
             lines += ["", *_wrap_text(f"{name}: {_model_summary(model)}", width)]
-            for entry in dictionary(name, model):
+            for entry in field_entries(name, model):
                 lines += _aligned_rows(entry, width)
     return "\n".join(lines)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.course import SimulatedHistory, mechanics
+from synthetic.course import SimulatedHistory, outcome_module
 from synthetic.fleet import FloatArray
 from synthetic.missed_steps import Missed, sample_miss_chances
 from synthetic.models import MODELS
@@ -122,7 +122,7 @@ def _sample_histories(
         burden=circumstances.burden - proneness + new_proneness,
         luck=rng.standard_normal(circumstances.luck.shape),
     )
-    mech = mechanics(workshop)
+    mech = outcome_module(workshop)
     risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(_sample_days_to_next_bleed(past, every, rng))
     first_ml = first_air_ml(mech, workshop, missed, circumstances)
     return _SampledHistories(missed, first_ml, mech.seen_air_ml(workshop, missed, circumstances), risk)

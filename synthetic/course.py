@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
-from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, lot_burden, lot_kit_log_hazard, planned_jobs, repair_jobs
+from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, lot_kit_log_hazard, lot_log_hazard, planned_jobs, repair_jobs
 from synthetic.missed_steps import Missed, calendar_log_hazard, sample_miss_chances
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
@@ -25,7 +25,7 @@ REPAIR_DELAYS, REPAIR_DELAY_SHARES = (0, 1, 2, 3), (0.5, 0.3, 0.1, 0.1)
 
 
 @dataclass(frozen=True)
-class Course:
+class SimulatedBleeds:
     """All bleeds and their outcomes, one entry per bleed.
 
     A return counts until `horizon_days` (end of the window or next planned bleed); `risk` is the chance of one by then.
@@ -52,11 +52,11 @@ class SimulatedHistory:
 
     fleet: Fleet
     people: Staff
-    course: Course
+    course: SimulatedBleeds
     scale: float
 
 
-def mechanics(workshop: Workshop) -> ModuleType:
+def outcome_module(workshop: Workshop) -> ModuleType:
     """The module that computes air and hazards from missed steps."""
     return physical if workshop.generator == "physical" else loglinear
 
@@ -66,7 +66,7 @@ def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) ->
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
     scale = _find_baseline_scale(workshop, brakes, jobs, technicians, rng)
-    waves: list[Course] = []
+    waves: list[SimulatedBleeds] = []
     before = 0
     repairs = np.full(jobs.count, NONE)
     for _ in range(WAVES):
@@ -90,10 +90,10 @@ def _simulate_outcomes(
     repairs: IntArray,
     technicians: Staff,
     rng: np.random.Generator,
-) -> tuple[Course, tuple[Jobs, IntArray] | None]:
+) -> tuple[SimulatedBleeds, tuple[Jobs, IntArray] | None]:
     """The outcomes of these jobs, and the repairs that follow with the rows that they repair."""
     missed, circumstances = _simulate_misses(workshop, brakes, jobs, technicians, rng)
-    hazard = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
+    hazard = outcome_module(workshop).hazard(workshop, scale, missed, circumstances)
     material = lot_kit_log_hazard(workshop, jobs.start, jobs.day, brakes.shop[jobs.brake])
     hazard = replace(hazard, sizes=hazard.sizes * np.exp(material)[:, None])
     horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
@@ -106,7 +106,7 @@ def _simulate_outcomes(
     reported = (
         returned & (return_day <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_reported_by_session)
     )
-    course = Course(
+    course = SimulatedBleeds(
         jobs=jobs,
         missed=missed,
         circumstances=circumstances,
@@ -122,7 +122,7 @@ def _simulate_outcomes(
 
 
 def _repairs(
-    workshop: Workshop, brakes: Fleet, course: Course, technicians: Staff, rng: np.random.Generator
+    workshop: Workshop, brakes: Fleet, course: SimulatedBleeds, technicians: Staff, rng: np.random.Generator
 ) -> tuple[Jobs, IntArray] | None:
     """The jobs within the log that repair these returns, and the rows that they repair."""
     rows = np.flatnonzero(course.return_day != NONE)
@@ -142,7 +142,7 @@ def _simulate_misses(
     burden = burden + calendar_log_hazard(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
     burden = burden + workshop.unseen_hazard * jobs.unseen
     if workshop.lot_air:
-        burden = burden + lot_burden(workshop, jobs.day, shop)
+        burden = burden + lot_log_hazard(workshop, jobs.day, shop)
     if workshop.trial:
         burden = burden + workshop.trial.shift * (technicians.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]
@@ -150,10 +150,10 @@ def _simulate_misses(
     wears = np.isin(brakes.model[jobs.brake], wearing)
     look = rng.spawn(1)[0].random(jobs.count)
     circumstances = Circumstances(burden, luck, brakes.internal[jobs.brake], wears, chance, roll, look)
-    return adapt_misses_to_bubbles(mechanics(workshop), workshop, roll < chance, circumstances), circumstances
+    return adapt_misses_to_bubbles(outcome_module(workshop), workshop, roll < chance, circumstances), circumstances
 
 
-def _sample_repair_starts(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
+def _sample_repair_starts(course: SimulatedBleeds, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
     """Start times of the repairs of `rows`, before the next planned bleed of the brake."""
     jobs = course.jobs
     delay = rng.choice(REPAIR_DELAYS, len(rows), p=REPAIR_DELAY_SHARES)
@@ -175,7 +175,7 @@ def _find_baseline_scale(
     missed, circumstances = _simulate_misses(workshop, brakes, sample, technicians, rng)
     circumstances = replace(circumstances, wears=np.zeros(len(rows), bool))
     horizon = np.minimum(workshop.window_days + 1.0, sample.gap_days)
-    hazard = mechanics(workshop).hazard(workshop, 1.0, missed, circumstances).cumulative(horizon)
+    hazard = outcome_module(workshop).hazard(workshop, 1.0, missed, circumstances).cumulative(horizon)
     low, high = -30.0, 10.0
     for _ in range(60):
         middle = (low + high) / 2
@@ -184,7 +184,7 @@ def _find_baseline_scale(
     return float(np.exp((low + high) / 2))
 
 
-def _cut_to_size(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course:
+def _cut_to_size(workshop: Workshop, course: SimulatedBleeds, rng: np.random.Generator) -> SimulatedBleeds:
     """Remove whole brakes until the number of bleeds is `workshop.sessions`."""
     brakes, each = np.unique(course.jobs.brake, return_counts=True)
     order = rng.permutation(len(brakes))
@@ -210,26 +210,30 @@ def _choose_brakes_to_add(brakes: NDArray[np.intp], each: NDArray[np.int64], mis
     return np.array(chosen, dtype=np.intp)
 
 
-def _sort_by_start(course: Course) -> Course:
+def _sort_by_start(course: SimulatedBleeds) -> SimulatedBleeds:
     """The bleeds sorted by start time."""
     return _select_rows(course, np.lexsort((course.jobs.brake, course.jobs.start)))
 
 
-def _select_rows(course: Course, rows: NDArray[np.intp]) -> Course:
+def _select_rows(course: SimulatedBleeds, rows: NDArray[np.intp]) -> SimulatedBleeds:
     """These rows in this order, with `repairs` renumbered."""
     place = np.full(course.jobs.count + 1, NONE)
     place[rows] = np.arange(len(rows))
-    changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "circumstances")}
+    changed = {
+        f.name: getattr(course, f.name)[rows]
+        for f in fields(SimulatedBleeds)
+        if f.name not in ("jobs", "circumstances")
+    }
     changed["repairs"] = place[changed["repairs"]]
-    return Course(jobs=course.jobs.of(rows), circumstances=course.circumstances.of(rows), **changed)
+    return SimulatedBleeds(jobs=course.jobs.of(rows), circumstances=course.circumstances.of(rows), **changed)
 
 
-def _concatenate_waves(waves: list[Course]) -> Course:
+def _concatenate_waves(waves: list[SimulatedBleeds]) -> SimulatedBleeds:
     def together(parts: list, kind: type) -> dict[str, np.ndarray]:
         return {f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)}
 
     jobs = Jobs(**together([wave.jobs for wave in waves], Jobs))
     circumstances = Circumstances(**together([wave.circumstances for wave in waves], Circumstances))
-    rest = [f.name for f in fields(Course) if f.name not in ("jobs", "circumstances")]
+    rest = [f.name for f in fields(SimulatedBleeds) if f.name not in ("jobs", "circumstances")]
     columns = {name: np.concatenate([getattr(wave, name) for wave in waves]) for name in rest}
-    return Course(jobs=jobs, circumstances=circumstances, **columns)
+    return SimulatedBleeds(jobs=jobs, circumstances=circumstances, **columns)

@@ -106,7 +106,7 @@ def season(workshop: Workshop, day: NDArray[np.int64]) -> FloatArray:
     return np.asarray(workshop.season * np.cos(2 * np.pi * ((day % 365.25) - WARMEST_DAY) / 365.25))
 
 
-def month_luck(workshop: Workshop, rng: np.random.Generator) -> FloatArray:
+def month_log_hazard(workshop: Workshop, rng: np.random.Generator) -> FloatArray:
     """Unexplained log hazard of each shop (rows) and month (columns); half of the variance is common to all shops."""
     shape = (len(workshop.shops), workshop.months)
     if not workshop.month_sd:

@@ -101,7 +101,7 @@ def _build_jobs(
     dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
     dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
     season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
-    case = _case(brakes, brake, reason, dirty)
+    case = _case_log_hazard(brakes, brake, reason, dirty)
     return Jobs(
         brake=brake,
         start=start,
@@ -119,7 +119,7 @@ def _build_jobs(
     )
 
 
-def _case(brakes: Fleet, brake: IntArray, reason: NDArray[np.intp], dirty: NDArray[np.int64]) -> FloatArray:
+def _case_log_hazard(brakes: Fleet, brake: IntArray, reason: NDArray[np.intp], dirty: NDArray[np.int64]) -> FloatArray:
     """Log hazard ratio of the kind of work: the brake, why it came in, and how dirty its fluid is (0 to 3)."""
     model = brakes.model[brake]
     return (
@@ -201,7 +201,7 @@ def assign_kits(workshop: Workshop, start: IntArray, shop: NDArray[np.intp]) -> 
     return np.asarray(shop * workshop.kits + start // MINUTES_BETWEEN_KITS % workshop.kits, dtype=np.int64)
 
 
-def lot_burden(workshop: Workshop, day: IntArray, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+def lot_log_hazard(workshop: Workshop, day: IntArray, shop: NDArray[np.intp]) -> NDArray[np.float64]:
     """Log hazard of each bleed's lot, whether or not stand readings show it."""
     if not workshop.fluid_lots:
         return np.zeros(len(day))
@@ -212,7 +212,7 @@ def lot_kit_log_hazard(
     workshop: Workshop, start: IntArray, day: IntArray, shop: NDArray[np.intp]
 ) -> NDArray[np.float64]:
     """Log hazard of each bleed's lot and kit that no stand reading shows."""
-    added = np.zeros(len(day)) if workshop.lot_air else lot_burden(workshop, day, shop)
+    added = np.zeros(len(day)) if workshop.lot_air else lot_log_hazard(workshop, day, shop)
     if workshop.kits:
         added += workshop.bad_kit * (assign_kits(workshop, start, shop) == 0)
         added += workshop.kit_wear * (day - day_number(first_day(workshop))) / 100

@@ -44,7 +44,7 @@ def calendar_log_hazard(
 ) -> NDArray[np.float64]:
     """Log hazard of the calendar: season, unexplained months, drift and changes without a step."""
     added = workshop.drift_per_month * (jobs.month - 1.0) + season(workshop, jobs.day)
-    added = added + technicians.month_luck[shop, np.minimum(jobs.month, workshop.months) - 1]
+    added = added + technicians.month_log_hazard[shop, np.minimum(jobs.month, workshop.months) - 1]
     for change in workshop.changes:
         if not change.step:
             added = added + change.shift * _is_affected(workshop, change.shop, change.month, jobs, shop)

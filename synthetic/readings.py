@@ -26,7 +26,7 @@ YES_NO_FIELDS = {
 
 
 @dataclass(frozen=True)
-class Bubbles:
+class BubbleModel:
     """Mean number of bubbles: a constant plus a number per ml of air."""
 
     baseline: float
@@ -36,7 +36,7 @@ class Bubbles:
         return self.baseline + self.per_ml * air_ml
 
 
-LAST_BUBBLES = Bubbles(0.5, 45.0)
+LAST_BUBBLES = BubbleModel(0.5, 45.0)
 
 
 def step_readings(

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from synthetic.course import Course
+from synthetic.course import SimulatedBleeds
 from synthetic.fleet import IntArray, day_number
 from synthetic.jobs import MINUTES_A_DAY, OPENS
 from synthetic.workshop import Workshop
@@ -23,7 +23,7 @@ COUNTED_BY_COMPLAINT = 2
 
 
 @dataclass(frozen=True)
-class Return:
+class SampledReturns:
     """Returns: row of the bleed, minute, and whether it is a comeback."""
 
     row: IntArray
@@ -31,7 +31,7 @@ class Return:
     rebleed: NDArray[np.bool_]
 
 
-def sample_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
+def sample_returns(workshop: Workshop, course: SimulatedBleeds, rng: np.random.Generator) -> pl.DataFrame:
     """Returns without IDs: row (of the bleed), start, complaint, finding, minutes, parts_cost, written_session,
     written_brake."""
     soft = np.flatnonzero((course.return_day >= 0) & ~course.reported_by_session)
@@ -54,7 +54,7 @@ def sample_returns(workshop: Workshop, course: Course, rng: np.random.Generator)
     )
 
 
-def _sample_other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
+def _sample_other_returns(workshop: Workshop, course: SimulatedBleeds, rng: np.random.Generator) -> SampledReturns:
     """Returns for pads, noise and worn parts, before the next bleed, of brakes without a comeback."""
     days_left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
     hard_use = np.exp(workshop.unseen_hazard * course.jobs.unseen - workshop.unseen_hazard**2 / 2)
@@ -62,7 +62,7 @@ def _sample_other_returns(workshop: Workshop, course: Course, rng: np.random.Gen
     row = np.flatnonzero(rng.random(course.jobs.count) < chance)
     after = 1 + np.floor(rng.random(len(row)) * np.minimum(days_left[row], 240)).astype(np.int64)
     start = (course.jobs.day[row] + after) * MINUTES_A_DAY + OPENS + rng.integers(0, 400, len(row))
-    return Return(row, start, np.zeros(len(row), bool))
+    return SampledReturns(row, start, np.zeros(len(row), bool))
 
 
 def _sample_complaints_and_findings(

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from synthetic.technicians import technician_names
-from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, ReturnsWritten, StepTruth, Workshop
+from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, ReturnRecordingMonths, StepTruth, Workshop
 
 DOUBLE, HALF = 0.6931471805599453, -0.6931471805599453
 """Log hazard ratios."""
@@ -113,10 +113,10 @@ SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "early comebacks": _with(air_shape=0.3),  # many within days, before a weekly list is made
     "air below a threshold does nothing": _with(air_threshold=1.2),
     "a shop stops writing returns": lambda w: replace(
-        w, **EQUAL_PEOPLE, returns_written=(ReturnsWritten(w.shops[1], last_month=w.months // 2),)
+        w, **EQUAL_PEOPLE, returns_written=(ReturnRecordingMonths(w.shops[1], last_month=w.months // 2),)
     ),
     "a shop starts writing returns late": lambda w: replace(
-        w, **EQUAL_PEOPLE, returns_written=(ReturnsWritten(w.shops[1], first_month=w.months // 2),)
+        w, **EQUAL_PEOPLE, returns_written=(ReturnRecordingMonths(w.shops[1], first_month=w.months // 2),)
     ),
     "two technicians": partial(_few_technicians, technicians=2),
     "three technicians": partial(_few_technicians, technicians=3),

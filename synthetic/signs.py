@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.course import SimulatedHistory, mechanics
+from synthetic.course import SimulatedHistory, outcome_module
 from synthetic.models import MODELS
 from synthetic.procedure import PLACE
 from synthetic.readings import Columns
@@ -26,7 +26,7 @@ LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 def shown_air_ml(workshop: Workshop, history: SimulatedHistory, rng: np.random.Generator) -> NDArray[np.float64]:
     """The air that the signs show, ml: of the bleed itself, or of another bleed if signs are uninformative."""
     course = history.course
-    own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.circumstances)
+    own = outcome_module(workshop).seen_air_ml(workshop, course.missed, course.circumstances)
     other = rng.permutation(own)
     return np.where(rng.random(len(own)) < workshop.signs_informative, own, other)
 
@@ -47,7 +47,7 @@ def signs(
     soft = soft_lever_chance(seen_ml)
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
-    bubbles = first_bubbles(mechanics(workshop), workshop, course.missed, course.circumstances)
+    bubbles = first_bubbles(outcome_module(workshop), workshop, course.missed, course.circumstances)
     other = bubbles if workshop.signs_informative == 1 else rng.permutation(bubbles)
     return {
         "bubbles_first": np.where(rng.random(n) < workshop.signs_informative, bubbles, other),

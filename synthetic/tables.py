@@ -64,7 +64,7 @@ def sessions_table(workshop: Workshop, past: SimulatedHistory, recording: Record
             "bike_id": bike_ids(bikes),
             "brake": pl.Series(["front", "rear"]).gather(brakes.rear[jobs.brake].astype(int)),
             "technician": pl.Series(past.people.names).gather(jobs.technician),
-            "started_at": moments(jobs.start),
+            "started_at": date_times(jobs.start),
             "job_reason": pl.Series(REASONS).gather(jobs.reason),
             "brake_model": pl.Series([m.name for m in MODELS]).gather(brakes.model[jobs.brake]),
             "fluid_required": pl.Series(fluids.required.tolist()),
@@ -124,7 +124,7 @@ def comebacks_table(past: SimulatedHistory, rows: pl.DataFrame) -> pl.DataFrame:
         pl.when("written_brake")
         .then(pl.Series(["front", "rear"]).gather(brakes.rear[brake].astype(int)))
         .alias("brake"),
-        moments(rows["start"].to_numpy()).alias("returned_at"),
+        date_times(rows["start"].to_numpy()).alias("returned_at"),
         "complaint",
         "finding",
         "minutes",
@@ -200,7 +200,7 @@ def month_end(workshop: Workshop, month: int) -> dt.date:
     return month_start(workshop, month + 1) - dt.timedelta(days=1)
 
 
-def moments(minutes: IntArray) -> pl.Series:
+def date_times(minutes: IntArray) -> pl.Series:
     """Date-times from minutes since 1970."""
     return pl.Series((minutes * 60_000_000).astype(np.int64)).cast(pl.Datetime("us"))
 

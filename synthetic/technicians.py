@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.fleet import month_luck
+from synthetic.fleet import month_log_hazard
 from synthetic.procedure import PLACE, STEP_IDS
 from synthetic.workshop import Habit, Workshop
 
@@ -23,7 +23,7 @@ class Staff:
 
     One entry per technician: `names`, `shop` (index), `skill` (log hazard ratio, above 0 is worse), `taste` (preference for
     difficult brakes), `pace` (share of the work), `recorder`, and `habit`, added to the logit of missing each step; `wander`
-    adds to it by month (rows; empty if habits are steady). `month_luck` is the unexplained log hazard by shop and month. One
+    adds to it by month (rows; empty if habits are steady). `month_log_hazard` is the unexplained log hazard by shop and month. One
     entry per workshop: `shop_burden` (log hazard) and `shop_changes` (randomised to the changed procedure).
     """
 
@@ -34,7 +34,7 @@ class Staff:
     pace: NDArray[np.float64]
     recorder: NDArray[np.str_]
     habit: NDArray[np.float64]
-    month_luck: NDArray[np.float64]
+    month_log_hazard: NDArray[np.float64]
     wander: NDArray[np.float64]
     shop_burden: NDArray[np.float64]
     shop_changes: NDArray[np.bool_]
@@ -70,7 +70,7 @@ def sample_staff(workshop: Workshop, rng: np.random.Generator) -> Staff:
         pace=1 + workshop.pace_spread * rng.uniform(-1, 1, n),
         recorder=np.array([one.recorder for one in each]),
         habit=habit,
-        month_luck=month_luck(workshop, rng),
+        month_log_hazard=month_log_hazard(workshop, rng),
         wander=_sample_habit_drift(workshop, rng),
         shop_burden=workshop.shop_sd * rng.standard_normal(shops) if workshop.shop_sd else np.zeros(shops),
         shop_changes=rng.permutation(shops) < shops // 2 if workshop.trial else np.zeros(shops, bool),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from synthetic.course import SimulatedHistory, mechanics
+from synthetic.course import SimulatedHistory, outcome_module
 from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
@@ -94,7 +94,7 @@ def _true_prevented(
     workshop: Workshop, past: SimulatedHistory, rows: np.ndarray, place: int, *, respond: bool
 ) -> float:
     """Comebacks prevented per 100 bleeds, had these bleeds met the step; later work responds to what is seen."""
-    course, mech = past.course, mechanics(workshop)
+    course, mech = past.course, outcome_module(workshop)
     missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)
     missed[:, place] = False
     if respond:

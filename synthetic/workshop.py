@@ -52,7 +52,7 @@ class Lesson:
 
 
 @dataclass(frozen=True)
-class ReturnsWritten:
+class ReturnRecordingMonths:
     """A workshop that recorded returns only from `first_month` to `last_month` (0: to the end of the log)."""
 
     shop: str
@@ -206,7 +206,7 @@ class Workshop:
     unseen_misses: float = 0.0
     unseen_hazard: float = 0.0
     recorded_once_back: float = 0.0
-    returns_written: tuple[ReturnsWritten, ...] = ()
+    returns_written: tuple[ReturnRecordingMonths, ...] = ()
     newcomers: tuple[Newcomer, ...] = ()
     fluid_lots: int = 0
     kits: int = 0

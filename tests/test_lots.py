@@ -11,7 +11,7 @@ import pytest
 
 from analysis.audit import AuditSettings, run_audit, run_follow_up, run_steps
 from analysis.commands.run_audit import AuditOptions, audit_exports
-from analysis.dataset import fit_data
+from analysis.dataset import data_for_fitting
 from analysis.errors import UserError
 from analysis.intake import Log, read_log
 from analysis.lots import LotResults, group_columns, lots
@@ -28,7 +28,7 @@ USED = Workshop(sessions=2000, fluid_lots=5, kits=2, base_rate=0.08)
 def compared(log: Log) -> LotResults:
     settings = AuditSettings()
     followed, unit_cost = run_follow_up(log, built_in(), settings)
-    _, _, fitted = run_steps(followed.data, fit_data(followed.data, settings.seed), unit_cost, settings.seed)
+    _, _, fitted = run_steps(followed.data, data_for_fitting(followed.data, settings.seed), unit_cost, settings.seed)
     return lots(followed.data, group_columns(log), fitted)
 
 

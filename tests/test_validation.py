@@ -22,7 +22,7 @@ class Small(pa.DataFrameModel):
     class Config:
         strict = True
 
-    share_fits = outputs.holds_in_every_row("share <= sure", pl.col("share") <= pl.col("sure"))
+    share_fits = outputs.row_rule("share <= sure", pl.col("share") <= pl.col("sure"))
 
     key: str = schema_field("", required=True, unique=True)
     word: str = schema_field("", levels=("a", "b"))

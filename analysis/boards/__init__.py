@@ -2,7 +2,7 @@
 
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, count_cells
-from analysis.boards.figures import Figure, lead_figures, money_per_year
+from analysis.boards.figures import KeyFigure, lead_figures, money_per_year
 from analysis.boards.lead_board import lead_board
 from analysis.boards.recording_flags import PATTERN_LABELS
 from analysis.boards.trainer_board import trainer_board
@@ -12,7 +12,7 @@ __all__ = [
     "PATTERN_LABELS",
     "WORK",
     "CountedCells",
-    "Figure",
+    "KeyFigure",
     "analyst_board",
     "count_cells",
     "lead_board",

@@ -8,13 +8,13 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.model_charts import coverage_charts, model_charts
+from analysis.boards.model_charts import model_charts, validation_charts
 from analysis.boards.recording_flags import recording_flags_chart
-from analysis.boards.selection import LETTERS, PERCENT, SMALL, inline_data, line_of_text
-from analysis.charts.own_look import with_own_look
+from analysis.boards.selection import LETTERS, PERCENT, SMALL, inline_data, text_chart
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales, x_at, y_at
 from analysis.report import Report
-from schemas import LOG_TABLES, dictionary
+from schemas import LOG_TABLES, field_entries
 from schemas.outputs import RULE_LABELS
 
 WIDTH, FILE_PX, REASON_PX, SHARE_PX, FIELD_PX, ROW_PX = 850, 130, 130, 90, 330, 15
@@ -26,7 +26,7 @@ FIELD_ROLES = ("context", "technique", "sign")
 ACTION_LABELS = {"row_set_aside": "row rejected", "value_blanked": "value blanked"}
 
 
-@with_own_look
+@with_built_in_look
 def analyst_board(report: Report) -> alt.ConcatChart:
     """The analyst's board as one chart: click a file to see why its rows were rejected, a field to see it by month.
 
@@ -48,8 +48,8 @@ def analyst_board(report: Report) -> alt.ConcatChart:
         )
         first = alt.hconcat(rows, _completeness_chart(report, fields, field), months, spacing=20)
     else:
-        first = alt.hconcat(rows, line_of_text("No optional field is recorded: see rebleed fields.", 330), spacing=20)
-    second = alt.hconcat(*model_charts(report), *coverage_charts(report), spacing=30)
+        first = alt.hconcat(rows, text_chart("No optional field is recorded: see rebleed fields.", 330), spacing=20)
+    second = alt.hconcat(*model_charts(report), *validation_charts(report), spacing=30)
     return alt.concat(
         first,
         second,
@@ -136,7 +136,7 @@ def _reasons_chart(report: Report) -> Any:
     """Why rows were rejected and values blanked, most frequent first, for the chosen file."""
     counts = report.set_aside.group_by("file", "rule", "action", maintain_order=True).len()
     if counts.is_empty():
-        return line_of_text("No row was rejected and no value blanked.", LABEL_PX + REASON_PX)
+        return text_chart("No row was rejected and no value blanked.", LABEL_PX + REASON_PX)
     action = pl.col("action").replace(ACTION_LABELS)
     obvious = pl.col("action").is_in(["duplicate", "unlinked"])
     rule = pl.col("rule").replace(RULE_LABELS)
@@ -181,7 +181,7 @@ def _recordable_field_labels() -> dict[str, str]:
     """Labels of the fields of a bleed that a shop may record, by name."""
     return {
         entry.name: entry.label
-        for entry in dictionary("sessions", LOG_TABLES["sessions"])
+        for entry in field_entries("sessions", LOG_TABLES["sessions"])
         if entry.role in FIELD_ROLES and not entry.required
     }
 
@@ -306,4 +306,4 @@ def _legend_chart(report: Report) -> Any:
     words = "Counted: grey bars are rows read; slate bars are rows and values not accepted; a larger ■ means more is missing."
     if not report.model.is_empty():
         words += " Tested on later bleeds: ● the model with its 95% interval, ◆ another model, dashed line perfect calibration."
-    return line_of_text(words, WIDTH, name="legend")
+    return text_chart(words, WIDTH, name="legend")

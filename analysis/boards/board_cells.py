@@ -74,7 +74,7 @@ def _bleed_rows(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
     days, age = pl.col("return_days"), pl.col("observed_days")
     missed = [report.data.missed.get_column(step) for step in steps]
     empty_steps = CELL_STEPS - len(steps)
-    recorded = pl.lit(report.returns_read)  # without returns nothing was followed, and no rate is zero
+    recorded = pl.lit(report.has_returns)  # without returns nothing was followed, and no rate is zero
     early = {
         name: value
         for limit in EARLY_DAYS

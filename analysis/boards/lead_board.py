@@ -9,7 +9,13 @@ import polars as pl
 
 from analysis.boards.board_cells import EARLY_DAYS, CountedCells, count_cells
 from analysis.boards.figures import lead_figures
-from analysis.boards.lead_course import MIN_DRAWN, few_bleeds_note, how_soon, moved_step_charts, period_axis
+from analysis.boards.lead_course import (
+    MIN_DRAWN,
+    few_bleeds_layer,
+    moved_step_charts,
+    period_axis,
+    share_returned_chart,
+)
 from analysis.boards.lead_groups import compared, compared_kinds
 from analysis.boards.selection import (
     CELLS,
@@ -17,24 +23,24 @@ from analysis.boards.selection import (
     PERCENT,
     SMALL,
     Selection,
-    any_chosen,
+    any_chosen_expression,
     build_selection,
     cells_text,
     inline_data,
-    line_of_text,
-    month_counts,
+    month_counts_chart,
     period_name,
     sentence_chart,
+    text_chart,
     with_wilson,
 )
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, conditional, layer_charts, separate_scales, x_at, y_at
 from analysis.report import Report
 
 WIDTH, MONTHS_PX = 1100, 555
 
 
-@with_own_look
+@with_built_in_look
 def lead_board(report: Report) -> alt.ConcatChart:
     """The lead's board as one chart: click a workshop, technician or brake model, or drag across months, to select.
 
@@ -45,7 +51,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
     """
     cells = count_cells(report)
     unread = "no returns were read: no rate"
-    without_rate = f"none followed for {report.window_days} days yet" if report.returns_read else unread
+    without_rate = f"none followed for {report.window_days} days yet" if report.has_returns else unread
     selection = build_selection(cells)
     kinds = compared_kinds(report)
     unused = [parameter for kind, parameter in selection.clicked.items() if kind not in kinds]
@@ -54,16 +60,19 @@ def lead_board(report: Report) -> alt.ConcatChart:
     rates = (
         _months_chart(report, cells, selection)
         if followed
-        else line_of_text(f"No rate by month: {without_rate}.", MONTHS_PX)
+        else text_chart(f"No rate by month: {without_rate}.", MONTHS_PX)
     )
     first = alt.hconcat(alt.vconcat(rates, bars, spacing=6), *compared(report, selection, kinds), spacing=24)
-    second = [*moved_step_charts(report, cells, selection), *([how_soon(report, cells, selection)] if followed else [])]
-    counts = month_counts()
+    second = [
+        *moved_step_charts(report, cells, selection),
+        *([share_returned_chart(report, cells, selection)] if followed else []),
+    ]
+    counts = month_counts_chart()
     return alt.concat(
         sentence_chart(selection, WIDTH, without_rate),
         first,
         *([alt.hconcat(*second, spacing=26)] if second else []),
-        _legend_chart(cells, kinds, report.late_model_notes, followed=followed),
+        _legend_chart(cells, kinds, report.late_brake_model_notes, followed=followed),
         data=counts.data,
         transform=counts.transform,
         spacing=12,
@@ -107,7 +116,7 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
         opacity=conditional(alt.OpacityValue, selection.period, 1, 0.25),
         tooltip=tips,
     )  # fmt: skip
-    nothing = few_bleeds_note(
+    nothing = few_bleeds_layer(
         alt.Chart().transform_aggregate(most="max(followed)").transform_filter(f"datum.most < {MIN_DRAWN}")
     )
     title = alt.TitleParams(
@@ -154,7 +163,7 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
         "month", "centre", "lower", "upper", "change_began", "measure",
         signal=pl.when(pl.col("signal").is_in(["high", "low"])).then("signal"), shop=pl.when(pl.col("kind") == "shop").then("group"),
     )  # fmt: skip
-    applies = f"datum.shop === (shop_shop || null) && !({any_chosen('shop', period=False)})"
+    applies = f"datum.shop === (shop_shop || null) && !({any_chosen_expression('shop', period=False)})"
     tips = [
         alt.Tooltip("scope:N", title="control limits (estimated) for"), alt.Tooltip("month:O"),
         alt.Tooltip("lower:Q", format=".1%"), alt.Tooltip("upper:Q", format=".1%"),
@@ -186,7 +195,7 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
     return [
         layer_charts(band, centre, measure, out, shared=_rows_chart(limits.drop("change_began"), applies)),
         layer_charts(
-            rule, word.encode(y=y_at(2), text=alt.Text("words:N")), shared=_rows_chart(_changes(limits), applies)
+            rule, word.encode(y=y_at(2), text=alt.Text("words:N")), shared=_rows_chart(_change_labels(limits), applies)
         ),
     ]
 
@@ -196,7 +205,7 @@ def _rows_chart(table: pl.DataFrame, test: str) -> alt.Chart:
     return alt.Chart(inline_data(table.to_dicts())).transform_filter(test)
 
 
-def _changes(limits: pl.DataFrame) -> pl.DataFrame:
+def _change_labels(limits: pl.DataFrame) -> pl.DataFrame:
     """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
     began = limits.filter("change_began")
     months = began.get_column("month").unique()

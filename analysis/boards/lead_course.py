@@ -15,9 +15,9 @@ from analysis.boards.selection import (
     PERCENT,
     SMALL,
     Selection,
-    any_chosen,
+    any_chosen_expression,
     inline_data,
-    period_counts,
+    period_counts_chart,
     with_wilson,
     words_above,
 )
@@ -90,7 +90,7 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
     charts = [_moved_step_chart(cells, selection, place) for place in places]
     if not charts:
         return []
-    charts[0] = charts[0].add_params(names, _homes(report))
+    charts[0] = charts[0].add_params(names, _home_shop_parameter(report))
     has_costs = report.steps.get_column("rank").count() > 0
     order = "the costliest" if has_costs else "those missed most often"
     changed = "" if _changed_steps(report).is_empty() else "those that changed, then "
@@ -117,7 +117,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     )  # fmt: skip
     name = words_above(
         alt.Chart().transform_filter("datum.month === datum.first"),
-        f"datum.title + (datum.changed || {any_chosen('shop', period=False)} ? '' : ': no change found')",
+        f"datum.title + (datum.changed || {any_chosen_expression('shop', period=False)} ? '' : ': no change found')",
         42,
         fontWeight="bold",
     )
@@ -126,12 +126,12 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
     shop = alt.Chart().mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11)
     shop = shop.encode(y=y_at(2), text=alt.Text("worse_shop:N"))
     signs = layer_charts(rule, shop, shared=visible.transform_filter("datum.worse_shop"))
-    nothing = few_bleeds_note(alt.Chart().transform_filter("datum.month === datum.first && datum.all_recorded == 0"))
+    nothing = few_bleeds_layer(alt.Chart().transform_filter("datum.month === datum.first && datum.all_recorded == 0"))
     layers = [line, dots, name, signs, nothing]
     return layer_charts(*layers, shared=shared, width=STEP_PX, height=110, name=f"moved_{place}")
 
 
-def few_bleeds_note(chart: alt.Chart) -> alt.Chart:
+def few_bleeds_layer(chart: alt.Chart) -> alt.Chart:
     """Why a chart by month has nothing to show, in two lines, once for each row of the chart's data."""
     words = [f"Fewer than {MIN_DRAWN} bleeds in", "each month: no share drawn"]
     return chart.mark_text(aria=False, align="left", baseline="top", fontSize=11, text=words).encode(
@@ -139,7 +139,7 @@ def few_bleeds_note(chart: alt.Chart) -> alt.Chart:
     )
 
 
-def _homes(report: Report) -> alt.Parameter:
+def _home_shop_parameter(report: Report) -> alt.Parameter:
     """The workshop of each technician who works in that one alone and whose workshop began to miss a step more or less."""
     changed = report.early_signs.filter(pl.col("sign") == "missed").get_column("shop").unique().implode()
     bleeds = report.log.sessions.group_by("technician").agg(pl.col("shop").unique()).drop_nulls("technician")
@@ -179,12 +179,12 @@ def _with_first_signs(report: Report, shares: alt.Chart) -> alt.Chart:
         .transform_calculate(
             worse_shop=f"!datum.worse_shops ? '' : {SELECTED_SHOP} !== null ? "
             f"(indexof(datum.worse_shops, {SELECTED_SHOP}) >= 0 ? {SELECTED_SHOP} : '') : "
-            f"{any_chosen('shop', period=False)} ? '' : join(datum.worse_shops, ', ')"
+            f"{any_chosen_expression('shop', period=False)} ? '' : join(datum.worse_shops, ', ')"
         )
     )
 
 
-def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
+def share_returned_chart(report: Report, cells: CountedCells, selection: Selection) -> Any:
     """The share that had come back by day 14, 30 and the end of the window: the selection and all bleeds."""
     days = {day: f"_{day}" for day in EARLY_DAYS if day < report.window_days} | {report.window_days: ""}
     axis = alt.Axis(values=[0, *days], **SMALL)
@@ -199,8 +199,8 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
     ends = [(day, counts[f"followed{end}"], counts[f"comebacks{end}"]) for day, end in days.items()]
     shares = [{"day": day, "n": n, "share": back / n if n else None} for day, n, back in ends]
     every = alt.Chart(inline_data([{"day": 0, "n": counts["bleeds"], "share": 0}, *shares]))
-    own = _share_returned_by_day(period_counts(selection, COUNTS), days)
-    visible = alt.condition(any_chosen(), alt.value(1), alt.value(0))
+    own = _share_returned_by_day(period_counts_chart(selection, COUNTS), days)
+    visible = alt.condition(any_chosen_expression(), alt.value(1), alt.value(0))
     last = alt.Chart().transform_filter(f"datum.day === {report.window_days}")
     word = last.mark_text(aria=False, align="left", dx=6, fontSize=11)
     small, large = (alt.OverlayMarkDef(color=colour, size=size) for colour, size in ((CHANCE, 20), (PLAIN, 40)))
@@ -211,7 +211,7 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
         layer_charts(own_line, word.encode(text=alt.TextValue("selected")), shared=own),
     ]
     title = alt.TitleParams("How soon they came back", offset=22)
-    return layer_charts(*layers, shared=shared, width=SOON_PX, height=110, name="how_soon", title=title)
+    return layer_charts(*layers, shared=shared, width=SOON_PX, height=110, name="share_returned_chart", title=title)
 
 
 def _share_returned_by_day(chart: alt.Chart, days: dict[int, str]) -> alt.Chart:

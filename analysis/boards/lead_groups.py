@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import CLICKED, SMALL, Selection, any_chosen, inline_data, line_of_text
+from analysis.boards.selection import CLICKED, SMALL, Selection, any_chosen_expression, inline_data, text_chart
 from analysis.charts.theme import CHANCE, HIGH, LOW, SIGNAL_LABELS, conditional, layer_charts
 from analysis.dataset import MIN_COMEBACKS
 from analysis.report import Report
@@ -27,7 +27,7 @@ def compared(report: Report, selection: Selection, kinds: list[str]) -> list[Any
     """Workshops and brake models in one column, technicians in the next; one line where nothing can be compared."""
     if not kinds:
         words = f"Comparing workshops, technicians or brake models needs at least two of them and {MIN_COMEBACKS} comebacks."
-        return [line_of_text(words, 500)]
+        return [text_chart(words, 500)]
     columns = [[kind for kind in column if kind in kinds] for column in (("shop", "brake_model"), ("technician",))]
     return [
         alt.vconcat(*(_group_chart(report, selection, kind) for kind in column), spacing=14)
@@ -72,7 +72,7 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
     picked = selection.clicked[kind]
     domain = ["high", "low", "none", "too_few"]
     colours = alt.Scale(domain=domain, range=[HIGH, LOW, CHANCE, CHANCE])
-    hollow = any_chosen(kind)
+    hollow = any_chosen_expression(kind)
     dots = (
         alt.Chart(name=f"{kind}_dots")
         .mark_point(size=64, strokeWidth=1.6)

@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
+from analysis.boards.selection import PERCENT, SMALL, inline_data, text_chart
 from analysis.charts.chart_tables import auc_rows, decile_rows, quarter_rows
 from analysis.charts.theme import CHANCE, HIGH, PLAIN, conditional, layer_charts
 from analysis.report import Report
@@ -20,7 +20,7 @@ def model_charts(report: Report) -> list[Any]:
     """Discrimination against simple rules, observed over predicted by quarter, and calibration by decile."""
     if report.model.is_empty():
         words = "No risk model in this run: it needs more comebacks, and later bleeds to be tested on."
-        return [line_of_text(words, 620)]
+        return [text_chart(words, 620)]
     return [_discrimination_chart(report), _calibration_by_quarter_chart(report), _calibration_chart(report)]
 
 
@@ -109,7 +109,7 @@ def _calibration_chart(report: Report) -> Any:
     )
 
 
-def coverage_charts(report: Report) -> list[Any]:
+def validation_charts(report: Report) -> list[Any]:
     """Interval coverage and the other shares of a validation run, where there is one."""
     if report.proof is None or report.proof.filter("share").is_empty():
         return []

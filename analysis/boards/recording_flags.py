@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import in_lines, inline_data, line_of_text
+from analysis.boards.selection import inline_data, line_break_expression, text_chart
 from analysis.report import Report
 from schemas import field_label
 
@@ -31,7 +31,7 @@ def recording_flags_chart(report: Report) -> Any:
         .sort("technician", "test")
     )
     if flags.is_empty():
-        return line_of_text("Unusual recording patterns: none found.", FLAGS_PX)
+        return text_chart("Unusual recording patterns: none found.", FLAGS_PX)
     lines = [
         {"row": row, "text": f"{who}: {PATTERN_LABELS.get(test, test)}", "n": n,
          "fields": ", ".join(field_label(name) for name in fields)}
@@ -42,7 +42,7 @@ def recording_flags_chart(report: Report) -> Any:
         lines.append({"row": MAX_FLAGS, "text": words, "n": 0, "fields": ""})
     return (
         alt.Chart(inline_data(lines), width=FLAGS_PX, height=17 * len(lines), title="Unusual recording patterns: ask how they came about")
-        .transform_calculate(lines=in_lines("datum.text"))
+        .transform_calculate(lines=line_break_expression("datum.text"))
         .mark_text(aria=False, align="left", baseline="top", fontSize=12, style="words")
         .encode(
             text="lines:N", x=alt.value(0), y=alt.Y("row:O", axis=None),

@@ -59,7 +59,7 @@ def chosen(column: str) -> str:
     return f"{column}_{column}" if column in CLICKED else column
 
 
-def any_chosen(but: str = "", *, period: bool = True) -> str:
+def any_chosen_expression(but: str = "", *, period: bool = True) -> str:
     """The expression for whether anything is chosen in another column than `but`."""
     tests = [f"isValid({chosen(column)})" for column in WORK if column != but]
     return " || ".join(tests + (["isValid(period.month)"] if period else []))
@@ -152,7 +152,7 @@ def rows_text(rows: list[list[int]]) -> str:
     return json.dumps(rows, separators=(",", ":"))
 
 
-def numbered_rows(name: str) -> alt.NamedData:
+def named_rows(name: str) -> alt.NamedData:
     """The data of a chart that reads the rows of this name."""
     return alt.NamedData(name, format=alt.JsonDataFormat(type="json"))
 
@@ -167,7 +167,7 @@ def inline_data(rows: list[dict[str, Any]]) -> Any:
     return alt.InlineData(values=tuple(rows))  # a tuple: Altair copies lists of rows at every step of composing a board
 
 
-def in_lines(text: str, most: int = MAX_LETTERS) -> str:
+def line_break_expression(text: str, most: int = MAX_LETTERS) -> str:
     """The expression that breaks a text at its spaces into lines of at most `most` letters, fewer on a narrow page."""
     return f"slice(replace({text}, regexp('(.{{1,' + min(letters, {most}) + '}})( |$)', 'g'), '$1\\n'), 0, -1)"
 
@@ -175,23 +175,23 @@ def in_lines(text: str, most: int = MAX_LETTERS) -> str:
 def words_above(chart: alt.Chart, text: str, most: int, **look: Any) -> alt.Chart:
     """Words in lines above a chart, whose title needs an offset."""
     return (
-        chart.transform_calculate(lines=in_lines(text, most))
+        chart.transform_calculate(lines=line_break_expression(text, most))
         .mark_text(aria=False, align="left", baseline="top", fontSize=11, **look)
         .encode(text=alt.Text("lines:N"), x=x_at(2), y=y_at(alt.expr("-3 - 13 * length(split(datum.lines, '\\n'))")))
     )
 
 
-def line_of_text(words: str, width: int, name: str = "") -> Any:
+def text_chart(words: str, width: int, name: str = "") -> Any:
     """Words in place of a chart: one line, or several on a narrow page."""
     chart = alt.Chart(inline_data([{"text": words}]), width=width, height=16, name=name or alt.Undefined)
     return (
-        chart.transform_calculate(lines=in_lines("datum.text"))
+        chart.transform_calculate(lines=line_break_expression("datum.text"))
         .mark_text(align="left", fontSize=11 if name else 12, baseline="top", style="words")
         .encode(text=alt.Text("lines:N"), x=x_at(0), y=y_at(0))
     )
 
 
-def month_counts() -> alt.Chart:
+def month_counts_chart() -> alt.Chart:
     """The counts of the selected work by month: the data that every counted chart of a board shares.
 
     `recorded_1` and so on are what they lack of `bleeds`.
@@ -204,7 +204,7 @@ def month_counts() -> alt.Chart:
         whole = f"replace({whole}, regexp('[{sign}]', 'g'), '{zeros}')"
     is_chosen = (f"(!isValid({chosen(column)}) || datum.{column} === {chosen(column)})" for column in WORK)
     return _added_up(
-        alt.Chart(numbered_rows(CELLS))
+        alt.Chart(named_rows(CELLS))
         .transform_calculate(cell=f"split(datum[{len(WORK)}], ',')", **names)
         .transform_flatten(["cell"])
         .transform_calculate(cell=whole)
@@ -215,7 +215,7 @@ def month_counts() -> alt.Chart:
     ).transform_calculate(**{name: f"datum.bleeds - datum.{name}" for name in COUNTS if _is_stored_as_lack(name)})
 
 
-def period_counts(selection: Selection, names: tuple[str, ...], **properties: Any) -> alt.Chart:
+def period_counts_chart(selection: Selection, names: tuple[str, ...], **properties: Any) -> alt.Chart:
     """These counts of the chosen months, added up."""
     return _added_up(alt.Chart(**properties).transform_filter(selection.period), names, [])
 
@@ -261,15 +261,15 @@ def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:
     )
     rate = (
         "datum.followed > 0 ? format(datum.rate, '.1%') + ' of ' + format(datum.followed, ',') + ' bleeds came back, ' + "
-        f"datum.interval + ({any_chosen()} ? {open_bleeds} : '') : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
+        f"datum.interval + ({any_chosen_expression()} ? {open_bleeds} : '') : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
     )
     chart = with_wilson(
-        period_counts(selection, ("bleeds", "comebacks", "followed"), width=width, height=14, name="sentence"),
+        period_counts_chart(selection, ("bleeds", "comebacks", "followed"), width=width, height=14, name="sentence"),
         "comebacks",
         "followed",
     )
     chart = chart.transform_calculate(
-        sentence=f"({any_chosen(period=False)} ? {who} : 'All bleeds') + {months} + ': ' + ({rate})"
+        sentence=f"({any_chosen_expression(period=False)} ? {who} : 'All bleeds') + {months} + ': ' + ({rate})"
     )
     return chart.mark_text(aria=False, align="left", baseline="middle", fontSize=14, fontWeight="bold").encode(
         text=alt.Text("sentence:N"), x=x_at(0), y=y_at(7)

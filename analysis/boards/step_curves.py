@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import SMALL, in_lines, inline_data, words_above
+from analysis.boards.selection import SMALL, inline_data, line_break_expression, words_above
 from analysis.boards.trainer_choices import CHOSEN, SHOWN_STEP, LinkedChoices
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words, x_at, y_at
 from analysis.report import Report
@@ -106,7 +106,7 @@ def _no_curve_note(linked: LinkedChoices) -> Any:
         alt.Chart(inline_data(without))
         .transform_filter(f"({CHOSEN}) && datum.step === {SHOWN_STEP}")
         .transform_calculate(
-            lines=in_lines(
+            lines=line_break_expression(
                 "datum.step + ': this step is either done or not, so there is no curve to draw.'", CURVE_LETTERS
             )
         )

@@ -13,15 +13,21 @@ from analysis.boards.selection import (
     PERCENT,
     SMALL,
     inline_data,
-    line_of_text,
     period_name,
     rows_text,
+    text_chart,
     with_wilson,
 )
 from analysis.boards.step_curves import step_curves
 from analysis.boards.trainer_choices import LinkedChoices, linked_choices
-from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, misses_by_quarter, quarter_chart
-from analysis.charts.own_look import with_own_look
+from analysis.boards.trainer_history import (
+    QUARTERS,
+    choice_sentence_chart,
+    learning_charts,
+    misses_by_quarter,
+    quarter_chart,
+)
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
 
@@ -34,7 +40,7 @@ POINTS = "datum.value === 0 ? '0' : format(100 * datum.value, '+.0f')"
 WAYS = ("more", "fewer", "no clear difference")
 
 
-@with_own_look
+@with_built_in_look
 def trainer_board(report: Report) -> alt.ConcatChart:
     """The trainer's board as one chart: click a technician, a step, or the mark where the two meet.
 
@@ -47,7 +53,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
     title = alt.TitleParams("Steps and technicians at a glance", fontSize=16)
     words = "The trainer's board: steps missed by each technician, what missed steps cost, shares missed over time"
     if not linked.steps:
-        needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
+        needed = text_chart(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(
             needed,
             recording_flags_chart(report),
@@ -57,7 +63,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
             title=title,
             description=words,
         )
-    parts = [choice_in_words(linked), _lay_out_panels(report, linked), _legend_chart(report)]
+    parts = [choice_sentence_chart(linked), _lay_out_panels(report, linked), _legend_chart(report)]
     names = {
         "step_names": linked.steps,
         "curve_names": linked.curves,
@@ -133,13 +139,13 @@ def _person_axis(linked: LinkedChoices, *, labels: bool) -> alt.X:
     )  # fmt: skip
 
 
-def _chosen_row(linked: LinkedChoices, axis: alt.Y) -> Any:
+def _chosen_row_band(linked: LinkedChoices, axis: alt.Y) -> Any:
     """A band along the row of the step that the other charts show."""
     rows = alt.Chart(inline_data([{"step": step} for step in linked.steps])).transform_filter(linked.chosen_step_filter)
     return rows.mark_rule(**BAND).encode(y=axis)
 
 
-def _chosen_column(linked: LinkedChoices, axis: alt.X) -> Any:
+def _chosen_column_band(linked: LinkedChoices, axis: alt.X) -> Any:
     """A band along the column of the chosen technician."""
     columns = alt.Chart(inline_data([{"technician": name} for name in linked.people]))
     return columns.transform_filter("datum.technician === technician_technician").mark_rule(**BAND).encode(x=axis)
@@ -185,8 +191,8 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices, workshop
         offset=18 if linked.shops else 8,
     )
     return layer_charts(
-        _chosen_row(linked, _step_axis(linked, grid=True)),
-        _chosen_column(linked, _person_axis(linked, labels=True)),
+        _chosen_row_band(linked, _step_axis(linked, grid=True)),
+        _chosen_column_band(linked, _person_axis(linked, labels=True)),
         marks,
         *([workshops] if rows else []),
         width=CELL_PX * max(len(linked.people), 1),
@@ -220,7 +226,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
         )
         .properties(name="technician_dots")
     )
-    return layer_charts(_chosen_column(linked, x), zero, rules, dots, 
+    return layer_charts(_chosen_column_band(linked, x), zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": difference from peers, points")),
     )  # fmt: skip
@@ -248,7 +254,7 @@ def _missed_shares_chart(report: Report, linked: LinkedChoices) -> Any:
     )  # fmt: skip
     title = "How often each step is missed (comparing needs two technicians)"
     return layer_charts(
-        _chosen_row(linked, _step_axis(linked, grid=True)),
+        _chosen_row_band(linked, _step_axis(linked, grid=True)),
         rules,
         dots,
         width=SHARE_PX,
@@ -286,7 +292,7 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
     )  # fmt: skip
     title = alt.TitleParams("What each missed step costs", offset=18 if linked.shops else 8)
     chart = layer_charts(
-        _chosen_row(linked, _step_axis(linked, labels=False)), zero, rules, dots.properties(name="step_dots")
+        _chosen_row_band(linked, _step_axis(linked, labels=False)), zero, rules, dots.properties(name="step_dots")
     )
     return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
 
@@ -295,4 +301,4 @@ def _legend_chart(report: Report) -> Any:
     words = "Solid circles are counted shares of bleeds with the step missed."
     if report.technique.get_column("excess").count():
         words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly leads to comebacks. Faint marks and ◆: no clear difference."
-    return line_of_text(words, WIDTH, name="legend")
+    return text_chart(words, WIDTH, name="legend")

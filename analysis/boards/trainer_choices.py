@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import in_lines
+from analysis.boards.selection import line_break_expression
 from analysis.report import Report
 
 TITLE_LETTERS = 46
@@ -51,7 +51,7 @@ class LinkedChoices:
     def step_title(self, words: str) -> alt.ExprRef:
         """A title that begins with the step shown, in lines as wide as the chart below."""
         text = f"({SHOWN_STEP}) + '{words}'"
-        return alt.ExprRef(expr=f"split({in_lines(text, TITLE_LETTERS)}, '\\n')")
+        return alt.ExprRef(expr=f"split({line_break_expression(text, TITLE_LETTERS)}, '\\n')")
 
     @property
     def chosen_person_filter(self) -> str:

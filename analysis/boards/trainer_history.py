@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import PERCENT, SMALL, inline_data, numbered_rows, with_wilson
+from analysis.boards.selection import PERCENT, SMALL, inline_data, named_rows, with_wilson
 from analysis.boards.trainer_choices import LinkedChoices
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
 from analysis.days import quarter_of
@@ -51,7 +51,7 @@ def _list_quarters(report: Report) -> list[str]:
 
 def _miss_counts_chart() -> alt.Chart:
     """Every count of misses, with the names its numbers stand for."""
-    return alt.Chart(numbered_rows(QUARTERS)).transform_calculate(
+    return alt.Chart(named_rows(QUARTERS)).transform_calculate(
         quarter="quarter_names[datum[0]]", technician="people[datum[1]]", step="step_names[datum[2]]"
     )
 
@@ -178,7 +178,7 @@ def learning_charts(report: Report, linked: LinkedChoices) -> list[Any]:
     return [layer_charts(every, line, title="Learning: share of all steps missed, by time at the bench")]
 
 
-def choice_in_words(linked: LinkedChoices) -> Any:
+def choice_sentence_chart(linked: LinkedChoices) -> Any:
     """The choice in words: how often the chosen technician missed the chosen step."""
     chart = (
         _miss_counts_chart()

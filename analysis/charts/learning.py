@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import Source, table_from_source
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.rates import MAX_GROUPS
 from analysis.charts.theme import CHANCE, HIGH, LOW, UNTITLED, WIDTH, layer_charts
 
@@ -15,7 +15,7 @@ CLEARED, POOR = "as good as peers", "needs help"
 AXIS = {"title": "evidence, as a share of its limit", "tickCount": 4}
 
 
-@with_own_look
+@with_built_in_look
 def learning_curves(curves: Source) -> alt.FacetChart:
     """Both CUSUMs of each learner, bleed by bleed, as fractions of their limits; the line marks the limit.
 

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import Source, require_one_group, table_from_source
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, conditional, layer_charts
 from analysis.report import Report
 
@@ -18,7 +18,7 @@ CUSUM_AXIS = {"title": "CUSUM", "format": ".2~f"}
 SIDES = ["getting worse", "getting better"]
 
 
-@with_own_look
+@with_built_in_look
 def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
     """One group's rate by month with its control limits; months with incomplete follow-up are hollow.
 
@@ -55,7 +55,7 @@ def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
     ).properties(description=_months_description(months))
 
 
-@with_own_look
+@with_built_in_look
 def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     """The two CUSUMs of one group, one for a rise and one for a fall, each with the limit at which it signals.
 

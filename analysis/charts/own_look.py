@@ -27,7 +27,7 @@ TEXT_ON_ANY_PAPER = "#767676"
 EMBEDDING = {"embed_options": {"actions": False, "renderer": "svg"}}
 
 
-class OwnLook:
+class BuiltInLook:
     """Mixed into Altair's chart classes."""
 
     def to_dict(self, *args: Any, **kwargs: Any) -> dict[str, Any]:
@@ -41,34 +41,34 @@ class OwnLook:
         return mime_bundle(specification(self))
 
 
-class OwnChart(OwnLook, alt.Chart):
+class BuiltInChart(BuiltInLook, alt.Chart):
     """A chart of one view."""
 
 
-class OwnLayerChart(OwnLook, alt.LayerChart):
+class BuiltInLayerChart(BuiltInLook, alt.LayerChart):
     """A chart of several layers."""
 
 
-class OwnFacetChart(OwnLook, alt.FacetChart):
+class BuiltInFacetChart(BuiltInLook, alt.FacetChart):
     """The same chart for each group."""
 
 
-class OwnConcatChart(OwnLook, alt.ConcatChart):
+class BuiltInConcatChart(BuiltInLook, alt.ConcatChart):
     """A board."""
 
 
-class OwnHConcatChart(OwnLook, alt.HConcatChart):
+class BuiltInHConcatChart(BuiltInLook, alt.HConcatChart):
     """Two charts side by side."""
 
 
-class OwnVConcatChart(OwnLook, alt.VConcatChart):
+class BuiltInVConcatChart(BuiltInLook, alt.VConcatChart):
     """Two charts one above the other."""
 
 
-OWN = {kind.__bases__[1]: kind for kind in OwnLook.__subclasses__()}
+OWN = {kind.__bases__[1]: kind for kind in BuiltInLook.__subclasses__()}
 
 
-def with_own_look(draw: Callable[P, T]) -> Callable[P, T]:
+def with_built_in_look(draw: Callable[P, T]) -> Callable[P, T]:
     """The function with the chart it returns in our look, wherever it is displayed."""
 
     @wraps(draw)

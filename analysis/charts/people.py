@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import Source, coaching_rows, table_from_source, with_columns
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.rates import MAX_GROUPS, truncation_note
 from analysis.charts.theme import (
     DETAIL_WIDTH,
@@ -21,12 +21,12 @@ from analysis.charts.theme import (
     WIDTH,
     click_selection,
     conditional,
-    fold_column,
     interval_rule,
     layer_charts,
     rows_height,
     selected_name,
     vertical_line,
+    wrap_column,
 )
 
 MORE, FEWER, ALIKE = "missed more often than peers", "missed less often than peers", "no clear difference"
@@ -40,7 +40,7 @@ COMPARISON: dict[str, Any] = {"title": "against peers"}
 TECHNICIAN_AXIS = {"title": None, "labelAngle": -60, "orient": "top", "labelOverlap": False}
 
 
-def peer_comparison() -> pl.Expr:
+def peer_comparison_words() -> pl.Expr:
     """How a technician's misses of a step compare with peers, in words."""
     more = pl.when(pl.col("clear") & (pl.col("excess") > 0)).then(pl.lit(MORE))
     return more.when(pl.col("clear") & (pl.col("excess") < 0)).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE))
@@ -95,7 +95,7 @@ def excess_dots(base: alt.Chart, every: pl.DataFrame) -> list[alt.Chart]:
     return [vertical_line(0, EXCESS_AXIS), interval_rule(base, "lo", "hi", EXCESS_AXIS), dots]
 
 
-@with_own_look
+@with_built_in_look
 def technique_board(technique: Source, first: str | None = None) -> alt.HConcatChart:
     """Technicians across and steps down, coloured where the share missed clearly differs from peers; next to it, the
     selected technician's steps with their intervals.
@@ -149,11 +149,11 @@ def _label_comparisons(technique: pl.DataFrame) -> pl.DataFrame:
     estimated = technique.filter(pl.col("excess").is_not_null())
     return estimated.select(
         "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
-        comparison=peer_comparison(), label=fold_column("title"),
+        comparison=peer_comparison_words(), label=wrap_column("title"),
     )  # fmt: skip
 
 
-@with_own_look
+@with_built_in_look
 def coaching_changes(
     coaching: Source, axis_title: str = COACHING_AXIS, what: str = "share missed after coaching"
 ) -> alt.LayerChart | alt.FacetChart:
@@ -170,7 +170,7 @@ def coaching_changes(
     table = table_from_source(coaching, "coaching")
     labelled = table if "label" in table.columns else coaching_rows(table)
     estimated = labelled.filter(pl.col("change").is_not_null()).select(
-        "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=fold_column("label")
+        "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=wrap_column("label")
     )
     rows = estimated if estimated.height <= MAX_GROUPS else estimated.sort("p_value").head(MAX_GROUPS)
     height = rows_height(rows.get_column("label")) + 24
@@ -193,7 +193,7 @@ def coaching_changes(
     )
 
 
-@with_own_look
+@with_built_in_look
 def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     """How completely each technician records each field: the larger the circle, the more complete. Shows at most 60
     technicians, those with the most bleeds.

@@ -17,7 +17,7 @@ from analysis.charts.chart_tables import (
     table_from_source,
     with_columns,
 )
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import (
     AT_TOP,
     CHANCE,
@@ -34,12 +34,12 @@ from analysis.charts.theme import (
     WIDTH,
     click_selection,
     conditional,
-    fold_column,
     interval_rule,
     layer_charts,
     rows_height,
     selected_name,
     vertical_line,
+    wrap_column,
 )
 from analysis.errors import UserError
 from analysis.report import Report
@@ -90,7 +90,7 @@ def truncation_note(rows: int, all_rows: int, which: str) -> str:
     return f"{rows} of {all_rows:,}: {which}" if rows < all_rows else ""
 
 
-@with_own_look
+@with_built_in_look
 def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: its rate with the 95% interval, marked by its signal.
 
@@ -111,7 +111,7 @@ def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart
     )
 
 
-@with_own_look
+@with_built_in_look
 def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: observed / expected comebacks for the same mix of work; the range expected by chance is grey.
 
@@ -126,7 +126,7 @@ def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChar
     return _ratio_chart(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
 
 
-@with_own_look
+@with_built_in_look
 def ratio_board(
     rates: Source, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
 ) -> alt.HConcatChart:
@@ -244,7 +244,7 @@ def _label_groups(rates: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-@with_own_look
+@with_built_in_look
 def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.LayerChart | alt.FacetChart:
     """Share of bleeds that came back by each day, with its 95% band and the window marked.
 
@@ -291,7 +291,7 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
     return layer_charts(band, line, rule, label).properties(description=_incidence_description(incidence, window_days))
 
 
-@with_own_look
+@with_built_in_look
 def holds_by_day(holds: Source) -> alt.Chart:
     """Each bleed to recall, on the day it was done, by reason; closed recalls in grey. If there are many, they are grouped by month.
 
@@ -308,7 +308,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
     )
     states = list(HOLD_STATES)
     many = holds.height > MAX_MARKS
-    labelled = holds.with_columns(label=fold_column("hold"))
+    labelled = holds.with_columns(label=wrap_column("hold"))
     rows = _count_by_month(labelled) if many else labelled
     rows = rows.with_columns(pl.col("day").cast(pl.Date).cast(pl.String))
     chart = alt.Chart(rows, width=WIDTH, height=max(rows_height(labelled.get_column("label")), 38))

@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import Source, auc_rows, decile_rows, quarter_rows, table_from_source, worklist_rows
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import (
     CHANCE,
     HIGH,
@@ -43,7 +43,7 @@ AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 
 
-@with_own_look
+@with_built_in_look
 def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerChart | alt.FacetChart:
     """One row per bleed, highest risk first: its risk with the 95% interval; a line marks the rate of all bleeds.
 
@@ -85,7 +85,7 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
     )
 
 
-@with_own_look
+@with_built_in_look
 def second_check_curve(second_checks: Source, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
     """Comebacks covered by the checks, per 100, by the share of bleeds checked; dashed: as many bleeds picked at random.
 
@@ -122,12 +122,12 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
     examples = second_checks.gather_every(max(1, second_checks.height // 4))
     complete = examples.select("share", "caught_per_100_comebacks").drop_nulls()
     words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in complete.iter_rows())
-    return layer_charts(*_random_checks(second_checks), line, *_possible_checks(second_checks, per_week)).properties(
-        description=f"Comebacks covered, per 100, by share of bleeds checked: {words}"
-    )
+    return layer_charts(
+        *_random_check_layers(second_checks), line, *_slider_layers(second_checks, per_week)
+    ).properties(description=f"Comebacks covered, per 100, by share of bleeds checked: {words}")
 
 
-def _random_checks(second_checks: pl.DataFrame) -> list[Any]:
+def _random_check_layers(second_checks: pl.DataFrame) -> list[Any]:
     """What as many bleeds picked at random would cover: their share of what checking the most bleeds covers."""
     most = second_checks.select("share", caught="caught_per_100_comebacks").drop_nulls().tail(1)
     rows = pl.concat([pl.DataFrame({"share": [0.0], "caught": [0.0]}), most])
@@ -143,7 +143,7 @@ def _random_checks(second_checks: pl.DataFrame) -> list[Any]:
     ]
 
 
-def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> list[Any]:
+def _slider_layers(second_checks: pl.DataFrame, per_week: float | None) -> list[Any]:
     """The number of checks that the slider is set to, on the curve and in words; between two rows, read off a straight line."""
     names = ("share", "caught_per_100_comebacks", "minutes_saved")
     rows = second_checks.select("checks_per_week", *names).drop_nulls().sort("checks_per_week")
@@ -183,7 +183,7 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
     return [dot.add_params(checks), *words]
 
 
-@with_own_look
+@with_built_in_look
 def baseline_comparison(figures: Source) -> alt.LayerChart | alt.FacetChart:
     """AUC of the model with its 95% interval, above the simple rules it must beat.
 
@@ -215,7 +215,7 @@ def baseline_comparison(figures: Source) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-@with_own_look
+@with_built_in_look
 def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
     """Observed share that came back in each decile of predicted risk, with its 95% interval, against the predicted risk.
 
@@ -254,7 +254,7 @@ def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-@with_own_look
+@with_built_in_look
 def calibration_over_time(quarters: Source) -> alt.LayerChart | alt.FacetChart:
     """Observed / predicted comebacks, quarter by quarter, with 95% intervals; 1 is as predicted.
 
@@ -310,7 +310,7 @@ def _require_few_rows(risks: pl.DataFrame) -> pl.DataFrame:
     return risks
 
 
-@with_own_look
+@with_built_in_look
 def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart:
     """Share of bleeds that came back after an earlier audit, by decile of predicted risk: predicted (tick) and observed.
 

@@ -8,8 +8,8 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import Source, require_one_group, table_from_source
-from analysis.charts.own_look import with_own_look
-from analysis.charts.people import excess_dots, peer_comparison, select_technicians
+from analysis.charts.own_look import with_built_in_look
+from analysis.charts.people import excess_dots, peer_comparison_words, select_technicians
 from analysis.charts.theme import (
     CHANCE,
     DETAIL_WIDTH,
@@ -24,13 +24,13 @@ from analysis.charts.theme import (
     WIDTH,
     click_selection,
     conditional,
-    fold_column,
     interval_rule,
     layer_charts,
     reading_words,
     rows_height,
     selected_name,
     vertical_line,
+    wrap_column,
 )
 from analysis.errors import UserError
 from analysis.report import Report
@@ -41,7 +41,7 @@ SCENARIO_AXIS = {"title": PREVENTED, "format": ".2~f"}
 MAX_SCENARIOS = 12
 
 
-@with_own_look
+@with_built_in_look
 def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks that would be prevented, per 100 bleeds, if each step were never missed; 95% intervals, costliest first.
 
@@ -56,7 +56,7 @@ def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
     return _bars_with_intervals(rows).properties(description=_step_description(rows))
 
 
-@with_own_look
+@with_built_in_look
 def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HConcatChart:
     """`step_bars` next to the technicians, by name: how much more often than peers each misses the selected step.
 
@@ -80,7 +80,7 @@ def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HCon
     estimated = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
     people = select_technicians(estimated).select(
         "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
-        comparison=peer_comparison(),
+        comparison=peer_comparison_words(),
     )  # fmt: skip
     height = ROW_PX * max(people.get_column("technician").n_unique(), 1)
     data = alt.Chart(people, width=DETAIL_WIDTH, height=height)
@@ -109,7 +109,7 @@ def _prevented_rows(steps: pl.DataFrame) -> pl.DataFrame:
         "title", "preventable_per_100", "lo", "hi", "missed", "recorded", "verdict", "rank", "crude_difference"
     )
     labels = pl.col("verdict").replace_strict(VERDICT_LABELS)
-    return rows.with_columns(verdict_label=labels, label=fold_column("title"))
+    return rows.with_columns(verdict_label=labels, label=wrap_column("title"))
 
 
 def _bars_with_intervals(rows: pl.DataFrame, selection: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
@@ -147,7 +147,7 @@ def _step_description(rows: pl.DataFrame) -> str:
     return f"Comebacks prevented per 100 bleeds by step: {words}"
 
 
-@with_own_look
+@with_built_in_look
 def missed_bars(steps: Source) -> alt.Chart:
     """How often each step was missed, among bleeds with the step recorded.
 
@@ -159,7 +159,7 @@ def missed_bars(steps: Source) -> alt.Chart:
     rows = (
         table_from_source(steps, "steps")
         .filter(pl.col("share_missed").is_not_null())
-        .select("title", "share_missed", "missed", "recorded", label=fold_column("title"))
+        .select("title", "share_missed", "missed", "recorded", label=wrap_column("title"))
     )
     height = rows_height(rows.get_column("label"))
     words = "; ".join(f"{t} {s:.0%}" for t, s in rows.select("title", "share_missed").head(20).iter_rows())
@@ -175,7 +175,7 @@ def missed_bars(steps: Source) -> alt.Chart:
     ).properties(description=f"Share missed by step: {words}")
 
 
-@with_own_look
+@with_built_in_look
 def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in table order.
 
@@ -187,7 +187,7 @@ def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
     rows = (
         table_from_source(scenarios, "what_if")
         .head(MAX_SCENARIOS)
-        .select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=fold_column("scenario"))
+        .select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=wrap_column("scenario"))
     )
     base = alt.Chart(rows, width=WIDTH, height=rows_height(rows.get_column("label"))).encode(
         y=alt.Y("label:N", title="what if", sort=None, axis=UNTITLED)
@@ -209,7 +209,7 @@ def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-@with_own_look
+@with_built_in_look
 def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart | alt.FacetChart:
     """The adjusted risk at each value of a reading, with its 95% band and the procedure's limits.
 

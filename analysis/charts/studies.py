@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.own_look import with_own_look
+from analysis.charts.own_look import with_built_in_look
 from analysis.charts.theme import (
     CHANCE,
     COLOURS,
@@ -17,10 +17,10 @@ from analysis.charts.theme import (
     ROW_PX,
     UNTITLED,
     WIDTH,
-    fold,
     interval_rule,
     layer_charts,
     rows_height,
+    wrap_label,
 )
 
 SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down")
@@ -38,7 +38,7 @@ NO_TARGET = "no target"
 SHARE_AXIS = {"title": "share, with 95% interval", "format": ".0%"}
 
 
-@with_own_look
+@with_built_in_look
 def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
     """Every reading: items across, in order of their mean, each with one column of marks per technician.
 
@@ -84,7 +84,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
     )
 
 
-@with_own_look
+@with_built_in_look
 def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     """Standard deviation by source, with 95% intervals: measurement error against differences between items.
 
@@ -119,7 +119,7 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     return chart.properties(description=f"Standard deviation by source: {words}")
 
 
-@with_own_look
+@with_built_in_look
 def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Shares of workshops or steps with their 95% intervals, and each target as a tick.
 
@@ -131,7 +131,7 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     result = pl.when(pl.col("met")).then(pl.lit(MET_LABELS[True])).otherwise(pl.lit(MET_LABELS[False]))
     target = pl.coalesce("target_min", "target_max")
     rows = proof.filter("share").with_columns(
-        label=pl.col("measure").map_elements(lambda text: fold(text, 44), return_dtype=pl.String),
+        label=pl.col("measure").map_elements(lambda text: wrap_label(text, 44), return_dtype=pl.String),
         target=target,
         result=pl.when(target.is_null()).then(pl.lit(NO_TARGET)).otherwise(result),
     )

@@ -61,14 +61,14 @@ AT_LEFT, AT_TOP = x_at(0), y_at(0)
 
 
 @cache
-def fold(text: str, width: int = LINE) -> str:
+def wrap_label(text: str, width: int = LINE) -> str:
     """Break a long label into lines of about `width` letters, so that a narrow screen has room for the chart."""
     return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text
 
 
-def fold_column(name: str) -> pl.Expr:
+def wrap_column(name: str) -> pl.Expr:
     """The column with each text broken into lines."""
-    return pl.col(name).map_elements(fold, return_dtype=pl.String)
+    return pl.col(name).map_elements(wrap_label, return_dtype=pl.String)
 
 
 def rows_height(labels: pl.Series) -> int:
@@ -114,13 +114,13 @@ def layer_charts(*charts: Any, shared: alt.Chart | None = None, **properties: An
     """
     for chart in (*charts, *([shared] if shared else [])):
         if isinstance(chart, alt.Chart):
-            _write_out(chart)
+            _convert_parts_to_dicts(chart)
     if shared:
         properties |= {"data": shared.data, "transform": shared.transform, "encoding": shared.encoding}
     return alt.layer(*charts, **properties)
 
 
-def _write_out(chart: alt.Chart) -> None:
+def _convert_parts_to_dicts(chart: alt.Chart) -> None:
     """Make mark, encoding and transforms of a chart plain dictionaries."""
     if isinstance(chart.mark, alt.SchemaBase):
         chart.mark = chart.mark.to_dict(validate=False)

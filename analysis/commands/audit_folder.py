@@ -23,14 +23,14 @@ from analysis.output import (
     assign_codes,
     claim_folder,
     csv_text,
-    hidden_fields,
-    hidden_values,
+    field_names_with_codes,
     hide_names_in_standard,
     key_path,
     pseudonymise,
     read_earlier,
     read_key,
     read_proof,
+    replacements_in_column,
     write_key,
     write_log,
     write_manifest,
@@ -163,8 +163,8 @@ def _with_codes(
     key = assign_codes(log, read_known_codes(options), random.SystemRandom())
     letter = None if options.letter is None else NameSearch(key).hide(options.letter)
     write_key(key_path(options.out), key)
-    options = replace(options, extra=hidden_fields(options.extra, log, key), letter=letter)
-    shops = hidden_values("shop", log, key)
+    options = replace(options, extra=field_names_with_codes(options.extra, log, key), letter=letter)
+    shops = replacements_in_column("shop", log, key)
     window = replace(window, shops={shops.get(shop, shop): span for shop, span in window.shops.items()})
     return options, pseudonymise(log, key), hide_names_in_standard(standard, log, key), window
 
@@ -209,11 +209,11 @@ def _write_folder(place: OutputPlace, report: Report, clock: Clock, executor: Ex
             log_written = thread.submit(write_log, folder, report.log)
             with clock.stage("charts"):
                 from analysis.pages import (  # imports the chart library while the worker loads its renderer
+                    prepare_pages,
                     recall_letters,
-                    render_pages,
                 )
 
-                pages = render_pages(report, executor) if options.pages else tuple
+                pages = prepare_pages(report, executor) if options.pages else tuple
             with clock.stage("tables"):
                 write_tables(folder, report, parquet=options.parquet)
                 to_do = to_do_list(report)

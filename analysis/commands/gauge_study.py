@@ -53,7 +53,7 @@ class GaugeRun:
     text: str
 
 
-def gauge_readings(options: GaugeOptions) -> GaugeRun:
+def run_gauge_study(options: GaugeOptions) -> GaugeRun:
     """Read the readings, estimate the variance components and write one folder: tables, gauge.html, manifest.
 
     Raises

@@ -15,7 +15,7 @@ from analysis.commands.audit_folder import choose_standard
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
 from analysis.output import csv_text, refuse_existing, write_new_file
-from analysis.pages import estimate, observed_share, percent_interval, quantity
+from analysis.pages import estimate, observed_share_text, percent_interval, quantity
 from analysis.plan import NewProcedure, ProposedLimit, propose_limits, try_procedure
 from analysis.standard import Standard
 
@@ -38,7 +38,7 @@ class ProcedureChangeOptions:
     out: Path | None = None
 
 
-def try_standard(new_path: str, options: ProcedureChangeOptions) -> str:
+def new_standard_result_text(new_path: str, options: ProcedureChangeOptions) -> str:
     """What a new procedure would have asked, taken and prevented; with `out` its table is written too.
 
     Raises
@@ -65,16 +65,16 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
     ]
     for step, title in titles.items():
         rows = result.table.filter(step=step).to_dicts()
-        shops = "; ".join(f"{row['shop']} {observed_share(row['met'], row['recorded'])}" for row in rows[1:])
+        shops = "; ".join(f"{row['shop']} {observed_share_text(row['met'], row['recorded'])}" for row in rows[1:])
         mark = " (changed)" if step in result.changed else ""
         before = rows[0]["met_now"]
         now = (
-            f"; under the current rule {observed_share(before, rows[0]['recorded'])}"
+            f"; under the current rule {observed_share_text(before, rows[0]['recorded'])}"
             if mark and before is not None
             else ""
         )
         lines.append(
-            f"{title}{mark}: met by {observed_share(rows[0]['met'], rows[0]['recorded'])}{now}{f' ({shops})' if shops and mark else ''}"
+            f"{title}{mark}: met by {observed_share_text(rows[0]['met'], rows[0]['recorded'])}{now}{f' ({shops})' if shops and mark else ''}"
         )
     lines.append("")
     if not result.changed:
@@ -95,7 +95,7 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
     return [*lines, "This is observational evidence, not an experiment. The makers' instructions come first."]
 
 
-def propose_standard(options: ProcedureChangeOptions) -> str:
+def write_proposed_standard(options: ProcedureChangeOptions) -> str:
     """Write the current procedure, with the limits that the log suggests changing; say which.
 
     Raises
@@ -112,7 +112,7 @@ def propose_standard(options: ProcedureChangeOptions) -> str:
     proposals = propose_limits(data, np.random.default_rng(SEED))
     source = _procedure_toml(options.standard_path)
     if "[[step]]" not in source:
-        source = f"{source}\n{_built_in_steps()}"
+        source = f"{source}\n{_built_in_steps_toml()}"
     text = proposed_text(source, proposals)
     write_new_file(options.out, text)
     titles = {step.id: step.title for step in standard.steps}
@@ -130,7 +130,7 @@ def _procedure_toml(path: str | None) -> str:
     return (built_in.read_text("utf-8") if path is None else Path(path).read_text("utf-8-sig")).replace("\r\n", "\n")
 
 
-def _built_in_steps() -> str:
+def _built_in_steps_toml() -> str:
     text = _procedure_toml(None)
     return text[text.index("[[step]]") :]
 

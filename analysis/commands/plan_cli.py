@@ -16,9 +16,9 @@ from analysis.commands.terminal import (
     OutFolder,
     StandardFile,
     parse_day,
+    path_text,
     progress,
     show,
-    text_of,
 )
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -38,7 +38,7 @@ def sheet(out: OutFolder, standard_file: StandardFile = None) -> None:
     """Make a bench sheet to print and a spreadsheet to fill in."""
     from analysis.commands.sheets import write_sheets
 
-    show(write_sheets(out, text_of(standard_file)))
+    show(write_sheets(out, path_text(standard_file)))
 
 
 @planning.command(short_help="Run a gauge study of a reading.")
@@ -55,10 +55,10 @@ def gauge(
     hide_names: HideNames = False,
 ) -> None:
     """Run a gauge study: how repeatable and reproducible is a reading?"""
-    from analysis.commands.gauge_study import GaugeOptions, gauge_readings
+    from analysis.commands.gauge_study import GaugeOptions, run_gauge_study
 
-    options = GaugeOptions(readings, out, text_of(map_file), tolerance, seed, hide_names)
-    show(gauge_readings(options).text)
+    options = GaugeOptions(readings, out, path_text(map_file), tolerance, seed, hide_names)
+    show(run_gauge_study(options).text)
 
 
 @plan.command("rate", short_help="Bleeds needed to estimate a comeback rate.")
@@ -103,8 +103,8 @@ def plan_step(
         power,
         tuple(bleeds or ()),
         runs,
-        text_of(map_file),
-        text_of(standard_file),
+        path_text(map_file),
+        path_text(standard_file),
         parse_day(as_of, "--as-of"),
         seed,
     )
@@ -170,14 +170,14 @@ def try_new(
     """See how many of last year's bleeds would have complied with a new procedure, how many minutes it takes and how many comebacks it
     may prevent.
     """
-    from analysis.commands.new_standard import ProcedureChangeOptions, try_standard
+    from analysis.commands.new_standard import ProcedureChangeOptions, new_standard_result_text
 
     options = ProcedureChangeOptions(
-        tuple(exports), text_of(map_file), text_of(standard_file), parse_day(as_of, "--as-of"), out
+        tuple(exports), path_text(map_file), path_text(standard_file), parse_day(as_of, "--as-of"), out
     )
     with progress() as say:
         say("judging the bleeds by the new procedure")
-        text = try_standard(str(new), options)
+        text = new_standard_result_text(str(new), options)
     show(text)
 
 
@@ -190,12 +190,12 @@ def propose(
     as_of: AsOfDay = None,
 ) -> None:
     """Write the current procedure with the limits that the log suggests changing, each with its figures in a comment."""
-    from analysis.commands.new_standard import ProcedureChangeOptions, propose_standard
+    from analysis.commands.new_standard import ProcedureChangeOptions, write_proposed_standard
 
     options = ProcedureChangeOptions(
-        tuple(exports), text_of(map_file), text_of(standard_file), parse_day(as_of, "--as-of"), out
+        tuple(exports), path_text(map_file), path_text(standard_file), parse_day(as_of, "--as-of"), out
     )
     with progress() as say:
         say("estimating the risk along each reading")
-        text = propose_standard(options)
+        text = write_proposed_standard(options)
     show(text)

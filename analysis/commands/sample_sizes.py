@@ -10,19 +10,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.commands.audit_folder import choose_standard
-from analysis.dataset import MIN_COMEBACKS, BleedData, bleed_data, fit_data
+from analysis.dataset import MIN_COMEBACKS, BleedData, bleed_data, data_for_fitting
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.plan import (
     PowerStudy,
     StepPower,
+    bleeds_per_arm,
     continuity_corrected_size,
     design_effect,
     estimable_steps,
     one_rate_bleeds,
     precise_rate_bleeds,
     step_power,
-    two_arm_bleeds,
     two_arm_power,
 )
 
@@ -101,14 +101,14 @@ def trial_sample_size_text(
     _check_probabilities({"--rate": rate, "--target-rate": target_rate}, example="0.06 for 6%")
     _check_probabilities({"--power": power}, example="0.8 for 80%")
     _check_different(rate, target_rate, "--target-rate")
-    uncorrected = two_arm_bleeds(rate, target_rate, power)
+    uncorrected = bleeds_per_arm(rate, target_rate, power)
     arm = math.ceil(continuity_corrected_size(uncorrected, rate, target_rate))
     lines = [
         f"From {rate:.2%} to {target_rate:.2%}, bleeds assigned at random: {arm:,} bleeds per arm, "
         f"{2 * arm:,} in all ({power:.0%} power, two-sided test at 5%).",
     ]
     if weekly is not None:
-        lines += _weekly_text(arm, weekly)
+        lines += _weekly_trial_lines(arm, weekly)
     if bleeds is not None:
         chance = two_arm_power(rate, target_rate, bleeds, bleeds)
         lines.append(f"With {bleeds:,} bleeds per arm the chance of detecting the difference is {chance:.0%}.")
@@ -163,12 +163,12 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
     study = PowerStudy(
         options.step, options.hazard_ratio, tuple(sorted(set(map(int, sizes)))), options.power, options.runs
     )
-    power = step_power(fit_data(data, options.seed), study, np.random.default_rng(options.seed), progress)
+    power = step_power(data_for_fitting(data, options.seed), study, np.random.default_rng(options.seed), progress)
     missed_title = next(step.missed_title for step in standard.steps if step.id == options.step)
-    return _step_power_lines(power, missed_title, options.runs)
+    return _power_by_sample_size_text(power, missed_title, options.runs)
 
 
-def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
+def _power_by_sample_size_text(power: StepPower, missed_title: str, runs: int) -> str:
     lines = [
         f"“{missed_title}”, assuming that a miss {_effect_text(power.study.hazard_ratio)}: never missing the step would prevent "
         f"{power.prevented_per_100:.2f} comebacks per 100 bleeds in a log like this one.",
@@ -202,7 +202,7 @@ def _rounded_text(bleeds: float | None) -> str:
     return f"{round(bleeds, 1 - math.floor(math.log10(bleeds))):,.0f}"
 
 
-def _weekly_text(arm: int, weekly: WeeklyTrial) -> list[str]:
+def _weekly_trial_lines(arm: int, weekly: WeeklyTrial) -> list[str]:
     if not 1 <= weekly.bleeds_per_week <= MAX_PER_WEEK or not 0 <= weekly.correlation < 1:
         raise UserError(
             "--bleeds-per-week, --correlation",

@@ -17,11 +17,11 @@ from analysis.intake import Log, read_log
 from analysis.output import (
     assign_codes,
     csv_text,
-    hidden_values,
     key_path,
     pseudonymise,
     read_key,
     refuse_existing,
+    replacements_in_column,
     run_lock,
     write_key,
     write_new_file,
@@ -89,7 +89,7 @@ def _score_with_codes(saved: SavedModel, log: Log, model_path: Path, out: Path |
     if saved.names_hidden:
         return score_with_saved_model(saved, masked)
     risk = score_with_saved_model(saved, log)
-    ids = hidden_values("session_id", log, codes)
+    ids = replacements_in_column("session_id", log, codes)
     return validate_table(Risk, risk.with_columns(pl.col("session_id").replace(ids)).sort("session_id"))
 
 

@@ -114,7 +114,7 @@ def progress() -> Iterator[Callable[[str], None]]:
         yield lambda stage: display.update(task, description=stage)
 
 
-def text_of(path: Path | None) -> str | None:
+def path_text(path: Path | None) -> str | None:
     """The path as text; None stays None."""
     return None if path is None else str(path)
 

@@ -7,7 +7,7 @@ from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.link import DONE
 from analysis.intake.load import NO_RETURNS, log_from, read_log
 from analysis.intake.mapping.read_map import read_map
-from analysis.intake.mapping.table_map import Mapping
+from analysis.intake.mapping.table_map import ExportMap
 from analysis.intake.propose.propose import proposals, propose_map
 from analysis.intake.readers.files import parse_toml, read_small_file, read_small_text
 from analysis.intake.readers.raw_table import ROW, RawTable

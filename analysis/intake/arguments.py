@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping as ReadOnlyDict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from os import PathLike, fspath
 from typing import Any
 
@@ -11,15 +10,15 @@ import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake.mapping.read_map import parse_map, read_map
-from analysis.intake.mapping.table_map import Mapping
+from analysis.intake.mapping.table_map import ExportMap
 from analysis.intake.propose.proposal import ProposedMap
 from analysis.intake.readers.frames import frame_table
 from analysis.intake.readers.raw_table import RawTables, ReadingHint
 from analysis.intake.readers.sources import raw_tables
 
 Export = str | PathLike[str] | pl.DataFrame | pl.LazyFrame
-Exports = Export | Sequence[Export] | ReadOnlyDict[str, Any]
-MapSource = str | PathLike[str] | ProposedMap | Mapping
+Exports = Export | Sequence[Export] | Mapping[str, Any]
+MapSource = str | PathLike[str] | ProposedMap | ExportMap
 ONE_FRAME = "frame"
 """How a frame without a name is called in messages and tables."""
 
@@ -32,7 +31,7 @@ def read_raw_tables(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawT
     UserError
         An export cannot be read, or is none of these.
     """
-    if isinstance(exports, ReadOnlyDict):
+    if isinstance(exports, Mapping):
         by_name = [(str(name), one) for name, one in exports.items()]
     else:
         several = list(exports) if isinstance(exports, list | tuple) else [exports]
@@ -63,7 +62,7 @@ def _read_export_argument(name: str, export: object) -> RawTables:
     )
 
 
-def read_or_propose_map(source: MapSource | None) -> Mapping | None:
+def read_or_propose_map(source: MapSource | None) -> ExportMap | None:
     """A map from its file, or as proposed.
 
     Raises
@@ -71,7 +70,7 @@ def read_or_propose_map(source: MapSource | None) -> Mapping | None:
     UserError
         The map cannot be read or does not fit, or is none.
     """
-    if source is None or isinstance(source, Mapping):
+    if source is None or isinstance(source, ExportMap):
         return source
     if isinstance(source, ProposedMap):
         return parse_map(source.toml, "the proposed map")

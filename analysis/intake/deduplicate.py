@@ -129,7 +129,7 @@ def deduplicate(combined: CombinedTable) -> DeduplicatedTable:
     """Mark duplicates (the first row is kept) and conflicting IDs; generate IDs for files without a column for them."""
     copies = ~_is_first_occurrence(combined) if combined.fields else pl.repeat(False, combined.frame.height, eager=True)
     combined = _add_generated_ids(combined, ~copies)
-    return DeduplicatedTable(combined, copies.alias("copy"), _find_conflicting_ids(combined, copies).alias("conflict"))
+    return DeduplicatedTable(combined, copies.alias("copy"), _has_conflicting_id(combined, copies).alias("conflict"))
 
 
 def _is_first_occurrence(combined: CombinedTable) -> pl.Series:
@@ -175,7 +175,7 @@ def _add_generated_ids(combined: CombinedTable, is_first: pl.Series) -> Combined
     return replace(combined, frame=frame.drop("is_first"))
 
 
-def _find_conflicting_ids(combined: CombinedTable, copies: pl.Series) -> pl.Series:
+def _has_conflicting_id(combined: CombinedTable, copies: pl.Series) -> pl.Series:
     keys = [key for key in ID_KEYS[combined.table] if key in combined.frame.columns]
     if not keys:
         return pl.repeat(False, combined.frame.height, eager=True)
@@ -208,7 +208,7 @@ def similar_name_warnings(tables: Mapping[str, pl.DataFrame]) -> list[str]:
 
 
 def _similar_names_warning(group: list[str], bleeds: dict[str, int], tables: Mapping[str, pl.DataFrame]) -> str:
-    spellings = ", ".join(f"{name!r} ({_bleeds(bleeds.get(name, 0))})" for name in group)
+    spellings = ", ".join(f"{name!r} ({_bleed_count_text(bleeds.get(name, 0))})" for name in group)
     first, others = json.dumps(group[0], ensure_ascii=False), json.dumps(group[1:], ensure_ascii=False)
     sections = " and ".join(
         f"[{name}.values.technician]" for name in TABLES_WITH_NAMES if _has_other_spelling(tables[name], group)
@@ -219,7 +219,7 @@ def _similar_names_warning(group: list[str], bleeds: dict[str, int], tables: Map
     )
 
 
-def _bleeds(n: int) -> str:
+def _bleed_count_text(n: int) -> str:
     return f"{n:,} bleed" + ("" if n == 1 else "s")
 
 

@@ -161,12 +161,12 @@ def fill_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> FilledBlee
         difference = (recorded.cast(pl.Float64) - total.cast(pl.Float64)).abs()
         differs = (difference > (TOLERANCE_ML if name == "volume_moved_ml" else 0)).fill_null(False)
         if differs.any():
-            warnings.append(f"{_bleeds(ids.filter(differs))} where {name} differs from the sum of the passes")
+            warnings.append(f"{_bleed_list_text(ids.filter(differs))} where {name} differs from the sum of the passes")
         outside = (~total.is_between(entry.low, entry.high)).fill_null(False)
         if outside.any():
             totals = totals.with_columns(pl.when(~pl.lit(outside)).then(pl.col(name)).alias(name))
             warnings.append(
-                f"{_bleeds(ids.filter(outside))} whose passes add up to a {name} outside {entry.range}; not filled in"
+                f"{_bleed_list_text(ids.filter(outside))} whose passes add up to a {name} outside {entry.range}; not filled in"
             )
     columns = [pl.coalesce(pl.col(name), pl.lit(totals.get_column(name))).alias(name) for name in FIELDS_FROM_PASSES]
     return FilledBleeds(sessions.with_columns(columns), tuple(warnings))
@@ -190,12 +190,12 @@ def _unpaired_pass_warnings(passes: pl.DataFrame) -> list[str]:
     if ids.is_empty():
         return []
     return [
-        f"{_bleeds(ids)} where the passes down and up do not pair up; only full pairs are counted, and the last two "
+        f"{_bleed_list_text(ids)} where the passes down and up do not pair up; only full pairs are counted, and the last two "
         "passes count as the last pair"
     ]
 
 
-def _bleeds(ids: pl.Series) -> str:
+def _bleed_list_text(ids: pl.Series) -> str:
     return f"{len(ids):,} bleed{'' if len(ids) == 1 else 's'} ({_listed(ids)})"
 
 

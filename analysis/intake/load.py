@@ -35,8 +35,8 @@ from analysis.intake.deduplicate import (
     similar_name_warnings,
 )
 from analysis.intake.link import fill_from_passes, link_returns, match_actions
-from analysis.intake.mapping.table_map import FIELDS, Mapping
-from analysis.intake.match_tables import fill_bleed_ids, match_tables, no_bleeds_table
+from analysis.intake.mapping.table_map import FIELDS, ExportMap
+from analysis.intake.match_tables import fill_bleed_ids, match_tables, no_bleeds_table_error
 from analysis.intake.readers.raw_table import ROW, RawTables
 from analysis.intake.rejections import rejected_rows, rejection_table, rejections, unmatched_returns, with_reasons
 from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, ValidationResult, validate
@@ -109,7 +109,7 @@ def read_log(
 
 def log_from(
     raw: RawTables,
-    mapping: Mapping | None,
+    mapping: ExportMap | None,
     as_of: dt.date | None,
     today: dt.date | None = None,
     groups: Sequence[str] = (),
@@ -117,22 +117,22 @@ def log_from(
     """Make a log of tables that have been read; see `read_log`."""
     parts, warnings = match_tables(raw, mapping, groups)
     if "sessions" not in parts:
-        raise no_bleeds_table(raw, mapping)
+        raise no_bleeds_table_error(raw, mapping)
     tables = {"sessions": deduplicate(combine_files("sessions", tuple(parts.pop("sessions"))))}
     for name, files in parts.items():
         linked = fill_bleed_ids(files, tables["sessions"]) if name == "comebacks" else files
         tables[name] = deduplicate(combine_files(name, tuple(linked)))
     days = _days_of_events(tables)
     if as_of is None and days.is_empty():
-        raise _all_rejected_error(load_table(tables["sessions"], None))
+        raise _all_rejected_error(validate_and_sort(tables["sessions"], None))
     day = as_of_date(days, as_of)
-    loaded = {name: load_table(one, day) for name, one in tables.items()}
+    loaded = {name: validate_and_sort(one, day) for name, one in tables.items()}
     if loaded["sessions"].accepted.is_empty():
         raise _all_rejected_error(loaded["sessions"])
     return _assemble_log(raw, loaded, day, [*as_of_warnings(days, as_of, today), *warnings])
 
 
-def load_table(deduplicated: DeduplicatedTable, day: dt.date | None) -> LoadedTable:
+def validate_and_sort(deduplicated: DeduplicatedTable, day: dt.date | None) -> LoadedTable:
     """Validate a table as of a day, and sort its accepted rows by their key."""
     validated = validate(deduplicated, day)
     files = {place: part.raw.file for place, part in enumerate(deduplicated.combined.parts)}

@@ -15,7 +15,7 @@ from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable, MappedTabl
 from analysis.intake.mapping.table_map import (
     RETURN_COSTS,
     AbsentHeading,
-    Mapping,
+    ExportMap,
     OwnColumn,
     TableMap,
     TableMatch,
@@ -33,7 +33,7 @@ _MAX_HEADINGS = 12
 """Headings listed in one warning."""
 
 
-def matches_in_rows(raw: RawTable, bleeds: TableMap, mapping: Mapping | None) -> Iterator[TableMatch]:
+def matches_in_rows(raw: RawTable, bleeds: TableMap, mapping: ExportMap | None) -> Iterator[TableMatch]:
     """Sections of the map for returns in the rows of a table of bleeds, read as that table is; each column once.
 
     Raises
@@ -133,7 +133,7 @@ def _says_no(cells: pl.Series, section: TableMap) -> pl.Series:
 
 
 def match_tables(
-    raw_tables: RawTables, mapping: Mapping | None, groups: Sequence[str] = ()
+    raw_tables: RawTables, mapping: ExportMap | None, groups: Sequence[str] = ()
 ) -> tuple[dict[str, list[MappedTable]], list[str]]:
     """The files of each table of the log, and warnings about files, columns and sections that are not used.
 
@@ -172,7 +172,7 @@ def match_tables(
 
 
 def _convert_file_parts(
-    raw: RawTable, table_map: TableMap, in_rows: Sequence[TableMap], mapping: Mapping | None
+    raw: RawTable, table_map: TableMap, in_rows: Sequence[TableMap], mapping: ExportMap | None
 ) -> tuple[list[MappedTable], list[str]]:
     """A file as rows of its table, and the returns in its rows, each converted; and notes about its columns."""
     for section in (table_map, *in_rows):
@@ -184,7 +184,7 @@ def _convert_file_parts(
     if not_used:
         more = f" and {len(not_used) - _MAX_HEADINGS} more" if len(not_used) > _MAX_HEADINGS else ""
         notes.append(f"{raw.file}: columns not used: {', '.join(not_used[:_MAX_HEADINGS])}{more}")
-    notes += [f"{raw.file}: {warning}" for warning in shared_headings(raw.headings, table_map)]
+    notes += [f"{raw.file}: {warning}" for warning in shared_heading_notes(raw.headings, table_map)]
     returns = [part for section in in_rows if (part := returns_part(raw, section, table_map)) is not None]
     notes += [returns_note(part, table_map) for part in returns]
     return [MappedTable(raw, table_map, converted), *returns], notes
@@ -225,7 +225,7 @@ def _refuse_absent_groups(groups: Sequence[str], bleeds: Sequence[MappedTable]) 
         )
 
 
-def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping | None) -> None:
+def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: ExportMap | None) -> None:
     for column in ambiguous_dates(raw, table_map):
         line = 'date_order = "dmy" or date_order = "mdy"'
         raise UserError(
@@ -238,7 +238,7 @@ def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping
         )
 
 
-def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
+def shared_heading_notes(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
     """Columns with the same heading, capitals and spaces ignored, and which of them is read."""
     field_of = {column.heading: column.field for column in table_map.columns}
     field_of |= {column.heading: f"own.{column.name}" for column in table_map.own}
@@ -257,7 +257,7 @@ def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[st
 
 
 def _absent_heading_warning(
-    mapping: Mapping, parts: dict[str, list[MappedTable]], file: str, table: str, absent: AbsentHeading
+    mapping: ExportMap, parts: dict[str, list[MappedTable]], file: str, table: str, absent: AbsentHeading
 ) -> str:
     """Warn of a heading that only other files of the table have; one that no file has is a mistake in the map.
 
@@ -279,7 +279,7 @@ def _absent_heading_warning(
     return f"{file}: has no column {heading}, unlike other files of {table}; left empty for this file"
 
 
-def no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError:
+def no_bleeds_table_error(raw_tables: RawTables, mapping: ExportMap | None) -> UserError:
     """The error if no file is a table of bleeds: what was found instead."""
     descriptions = []
     for raw in raw_tables.tables:
@@ -300,7 +300,7 @@ def no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError
     )
 
 
-def _mapping_remedy(export: str, mapping: Mapping | None) -> str:
+def _mapping_remedy(export: str, mapping: ExportMap | None) -> str:
     """What gives a heading its field: a new map, or a line in the one there is."""
     if mapping is None:
         return f"make a map with rebleed map {export}, and pass it with --map"

@@ -64,7 +64,7 @@ def control_charts(null: NullModel, alpha: float) -> ControlCharts:
     centre = np.clip(null.mean / series.bleeds, MIN_RISK, MAX_RISK)
     drawn_z = z_scores(null.draws, series.bleeds, np.clip(null.drawn_mean / series.bleeds, MIN_RISK, MAX_RISK))
     largest_z = np.abs(drawn_z).max(axis=1) / np.maximum(moving_range_sigma(drawn_z), MIN_DISPERSION)
-    limits = p_chart(series.observed, series.bleeds, centre=centre, sigmas=upper_quantile(largest_z, alpha / 2))
+    limits = p_chart_limits(series.observed, series.bleeds, centre=centre, sigmas=upper_quantile(largest_z, alpha / 2))
     cusums, cusum_limits = [], []
     for odds_ratio in (WORSE, BETTER):
         cusums.append(_cusum(null, series.observed, null.expected, odds_ratio, np.array(null.dispersion)))
@@ -73,7 +73,7 @@ def control_charts(null: NullModel, alpha: float) -> ControlCharts:
     return ControlCharts(limits, cusums[0], cusums[1], cusum_limits[0], cusum_limits[1])
 
 
-def p_chart(
+def p_chart_limits(
     counts: FloatArray,
     sizes: FloatArray,
     *,
@@ -186,7 +186,7 @@ def locate_change(null: NullModel) -> ChangePoint:
     """
     statistic = _score_statistic(null, null.series.observed, np.zeros_like(null.mean)).max() / null.dispersion
     drawn_statistics = _score_statistic(null, null.draws, null.shift).max(axis=1) / null.drawn_dispersion
-    index, ratio = _first_month(null), null.series.observed / null.mean
+    index, ratio = _first_month_at_new_level(null), null.series.observed / null.mean
     before, after = (np.average(ratio[part], weights=null.mean[part]) for part in (slice(index), slice(index, None)))
     change = float(after / before) if before > 0 else np.inf
     return ChangePoint(index, change, tail_probability(drawn_statistics, statistic))
@@ -200,7 +200,7 @@ def _score_statistic(null: NullModel, counts: FloatArray, shift: FloatArray) -> 
     return np.where(variance > 1e-9, score**2 / np.maximum(variance, 1e-9), 0.0)
 
 
-def _first_month(null: NullModel) -> int:
+def _first_month_at_new_level(null: NullModel) -> int:
     """The first month at the new level by maximum likelihood, with a season if BIC prefers it.
 
     Source: G. Schwarz 1978, Ann. Stat. 6:461-464.

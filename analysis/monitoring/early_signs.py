@@ -42,7 +42,7 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
         row
         for (shop,), own in bleeds.group_by("shop", maintain_order=True)
         for sign in signs
-        if (row := _largest_change(own, str(shop), sign)) is not None
+        if (row := _likeliest_change(own, str(shop), sign)) is not None
     ]
     if not changes:
         return empty(EarlySigns)
@@ -69,7 +69,7 @@ def _add_signs(data: BleedData) -> pl.DataFrame:
     )
 
 
-def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, object] | None:
+def _likeliest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, object] | None:
     """The likeliest change of one series, whether clear or not; None where it is too short."""
     counts = (
         bleeds.filter(pl.col(sign).is_not_null())
@@ -80,7 +80,7 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
     if counts.height < MIN_MONTHS or int(counts.get_column("n").sum()) < MIN_RECORDS:
         return None
     k, n = (counts.get_column(name).to_numpy().astype(float) for name in ("k", "n"))
-    change = locate_level_change(k, n)
+    change = locate_last_month_before_change(k, n)
     if change is None:
         return None
     at, p_value = change
@@ -94,7 +94,7 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
     }  # fmt: skip
 
 
-def locate_level_change(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
+def locate_last_month_before_change(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
     """The last month before the likeliest change of a monthly share `k / n`, and its p-value over all months tried.
 
     Candidates are months with two months and at least 5 expected records with and without the sign on both sides; None without.

@@ -6,12 +6,12 @@ from analysis.output.name_key import assign_codes, codes_for_names, key_path, re
 from analysis.output.name_search import NameSearch
 from analysis.output.new_file import cannot_write_error, refuse_existing, write_new_file
 from analysis.output.pseudonyms import (
-    hidden_fields,
-    hidden_values,
+    field_names_with_codes,
     hide_names_in_reasons,
     hide_names_in_standard,
     hide_names_in_table,
     pseudonymise,
+    replacements_in_column,
 )
 from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.run_lock import run_lock

@@ -101,7 +101,7 @@ def kind_of_run(folder: Path) -> str | None:
     return None if content is None else str(content.get("made", "run of another version"))
 
 
-def changes(folder: Path) -> list[str]:
+def list_changed_files(folder: Path) -> list[str]:
     """List files that were added to or changed in the folder of a run; removed files do not count.
 
     Raises

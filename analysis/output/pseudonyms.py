@@ -19,10 +19,10 @@ import polars as pl
 from analysis.intake import PEOPLE_COLUMNS, SORTED_BY, Log, OwnField, RejectedRows, normalise, with_reasons
 from analysis.output.name_search import NameSearch, distinct_replacements
 from analysis.standard import Standard, built_in
-from schemas import LOG_TABLES, dictionary
+from schemas import LOG_TABLES, field_entries
 
 TABLES = (*LOG_TABLES, "links", "intake", "set_aside")
-FIELDS = tuple(entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model))
+FIELDS = tuple(entry for table, model in LOG_TABLES.items() for entry in field_entries(table, model))
 LEVELS = {entry.name: frozenset(entry.levels) for entry in FIELDS if entry.levels}
 FREE_TEXT = ("note", "reason", "value", "heading")
 """Columns in which two texts may become equal; elsewhere that would merge two bikes, files or IDs."""
@@ -32,7 +32,7 @@ NOT_SHOWN = "not shown because names are hidden; see this row of the file"
 def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
     """The log with every name in its data replaced by a code."""
     search = NameSearch(codes)
-    renamed = _rename_own_columns(log, search)
+    renamed = _new_own_column_names(log, search)
     changes = _collect_changes(log, codes, search)
     tables: dict[str, Any] = {}
     for name in TABLES:
@@ -47,19 +47,19 @@ def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
         names=(),
         own_fields=tuple(_hidden_own_field(own, renamed, search) for own in log.own_fields),
         sources=tuple(replace(one, file=file.get(one.file, one.file)) for one in log.sources),
-        rejected=tuple(_hidden_rows(one, file.get(one.file, one.file), search, tables) for one in log.rejected),
+        rejected=tuple(_rows_with_codes(one, file.get(one.file, one.file), search, tables) for one in log.rejected),
         warnings=tuple(search.hide_in_message(one, [source.file for source in log.sources]) for one in log.warnings),
     )
 
 
-def hidden_values(column: str, log: Log, codes: dict[str, str]) -> dict[str, str]:
+def replacements_in_column(column: str, log: Log, codes: dict[str, str]) -> dict[str, str]:
     """New value of each one in a column that contains a name, as in `pseudonymise`."""
     return _collect_changes(log, codes, NameSearch(codes))[column]
 
 
-def hidden_fields(names: Iterable[str], log: Log, codes: dict[str, str]) -> tuple[str, ...]:
+def field_names_with_codes(names: Iterable[str], log: Log, codes: dict[str, str]) -> tuple[str, ...]:
     """Custom fields as they are called after `pseudonymise`; names with or without `own.`."""
-    renamed = _rename_own_columns(log, NameSearch(codes))
+    renamed = _new_own_column_names(log, NameSearch(codes))
     return tuple(renamed.get(f"own.{name.removeprefix('own.')}", name) for name in names)
 
 
@@ -73,7 +73,7 @@ def hide_names_in_standard(standard: Standard, log: Log, codes: dict[str, str]) 
         | {entry.name for entry in FIELDS}
         | {level for one in LEVELS.values() for level in one}
     )
-    renamed = _rename_own_columns(log, search)
+    renamed = _new_own_column_names(log, search)
     versions = (standard, *standard.earlier)
     texts = {text for one in versions for text in _collect_texts((one.steps, one.name, one.shops))}
     changed = {text: renamed.get(text) or search.hide(text) for text in texts - unchanged}
@@ -109,7 +109,7 @@ def _replace_texts(thing: Any, changed: dict[str, str]) -> Any:
     return tuple(_replace_texts(part, changed) for part in thing) if isinstance(thing, tuple) else thing
 
 
-def _rename_own_columns(log: Log, search: NameSearch) -> dict[str, str]:
+def _new_own_column_names(log: Log, search: NameSearch) -> dict[str, str]:
     """New names of custom columns that contain a name."""
     names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
     return {f"own.{old}": f"own.{new}" for old, new in distinct_replacements(names, search.changes).items()}
@@ -197,7 +197,7 @@ def _rewrite_message() -> pl.Expr:
     )
 
 
-def _hidden_rows(rows: RejectedRows, file: str, search: NameSearch, tables: dict[str, Any]) -> RejectedRows:
+def _rows_with_codes(rows: RejectedRows, file: str, search: NameSearch, tables: dict[str, Any]) -> RejectedRows:
     """Rejected rows with names replaced; lines that could not be split into cells are left out."""
     if rows.suffix != ".csv":
         lines = f"{rows.text.count(chr(10)):,} lines that could not be read are {NOT_SHOWN}.\n"

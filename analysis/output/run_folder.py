@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import UserError
-from analysis.output.manifest import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
+from analysis.output.manifest import MANIFEST, UNFINISHED, is_unfinished, kind_of_run, list_changed_files, seal
 from analysis.output.new_file import cannot_write_error
 from analysis.output.run_lock import run_lock
 
@@ -152,7 +152,7 @@ def refuse_foreign(target: Path, kind: str) -> None:
         if not target.is_dir() or not any(target.iterdir()):
             return
         existing_kind = kind_of_run(target)
-        changed = changes(target) if existing_kind == kind else []
+        changed = list_changed_files(target) if existing_kind == kind else []
     except OSError as error:
         raise cannot_write_error(target, error) from error
     if existing_kind is None:
@@ -247,7 +247,7 @@ def _clean_up_killed_run(target: Path) -> None:
 
 def _discard_own_folder(folder: Path, target: Path) -> None:
     """Remove a folder written by a run; refuse one with other files."""
-    if is_unfinished(folder) or (kind_of_run(folder) is not None and not changes(folder)):
+    if is_unfinished(folder) or (kind_of_run(folder) is not None and not list_changed_files(folder)):
         _remove_folder(folder)
     else:
         raise _foreign_file_error(folder, target)

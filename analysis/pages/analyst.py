@@ -17,7 +17,7 @@ from analysis.pages.text import estimate, join_words, quantity
 from analysis.pages.trainer_coaching import tested_patterns_text
 from analysis.report import Report
 from analysis.rounds import worthwhile_second_checks
-from schemas import LOG_TABLES, dictionary, field_label
+from schemas import LOG_TABLES, field_entries, field_label
 from schemas.field import Entry
 from schemas.outputs import RULE_LABELS
 
@@ -93,7 +93,9 @@ def _count_reasons(report: Report) -> pl.DataFrame:
 
 
 def _recording_question(report: Report) -> Question:
-    fields = [e for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.role in RECORDED_ROLES and not e.required]
+    fields = [
+        e for e in field_entries("sessions", LOG_TABLES["sessions"]) if e.role in RECORDED_ROLES and not e.required
+    ]
     sessions = report.log.sessions
     overall = sessions.select(pl.col(e.name).is_not_null().mean() for e in fields).unpivot(
         variable_name="field", value_name="share"

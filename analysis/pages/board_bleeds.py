@@ -53,7 +53,7 @@ def list_board_bleeds(report: Report) -> dict[str, Any]:
         "steps": [titles.get(step, step) for step in steps],
         "reasons": reasons,
         "readings": [reading_label(name) for name in READINGS],
-        "usual": _usual_readings(report, names["brake_model"]),
+        "usual": _reading_percentiles(report, names["brake_model"]),
         "others": _latest_bleeds(report, listed),
         "returns": _latest_returns(report, listed),
         "left_out": every.height - listed.height,
@@ -105,7 +105,7 @@ def _distinct_reasons(listed: pl.DataFrame) -> list[str]:
     return pl.concat(columns).drop_nulls().unique().sort().to_list()
 
 
-def _usual_readings(report: Report, models: list[str]) -> list[list[list[float] | None]]:
+def _reading_percentiles(report: Report, models: list[str]) -> list[list[list[float] | None]]:
     """The 10th, 50th and 90th percentile of each reading, by brake model."""
     bleeds = report.data.bleeds.with_columns(pl.col("brake_model").fill_null(NOT_RECORDED))
     levels = (0.1, 0.5, 0.9)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.boards import WORK, Figure
+from analysis.boards import WORK, KeyFigure
 from analysis.charts import specification
 from analysis.report import Report
 
@@ -33,7 +33,7 @@ class BoardView:
     periods: tuple[tuple[str, str], ...]
     says: bool = False
     legend: tuple[str, ...] = ()
-    figures: tuple[Figure, ...] = ()
+    figures: tuple[KeyFigure, ...] = ()
     bleeds: dict[str, Any] | None = None
     links: tuple[tuple[str, str], ...] = ()
 
@@ -41,7 +41,7 @@ class BoardView:
 def board_view(
     report: Report,
     board: Callable[[Report], Any],
-    figures: Callable[[Report], tuple[Figure, ...]] | None = None,
+    figures: Callable[[Report], tuple[KeyFigure, ...]] | None = None,
     bleeds: Callable[[Report], dict[str, Any]] | None = None,
     links: Callable[[Report], tuple[tuple[str, str], ...]] | None = None,
 ) -> BoardView:

@@ -158,7 +158,7 @@ def difference_question(report: Report) -> Question:
         question="Who or what is out of line, like for like?",
         answer=difference_finding(report),
         points=tuple(_repeat_comebacks_text(report)),
-        figures=(*(_work_difference_text(row) for row in of_work.iter_rows(named=True)), *report.late_model_notes),
+        figures=(*(_work_difference_text(row) for row in of_work.iter_rows(named=True)), *report.late_brake_model_notes),
         action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
         hint=(
             "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
@@ -216,7 +216,7 @@ def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool)
         board = ratio_board(own, work_mix(report), label, "share of bleeds", _first_choice(own))
         return with_title(board, title)
     if kind == "brake_model":
-        board = ratio_board(own, comeback_times(report), label, "share of comebacks", _first_choice(own))
+        board = ratio_board(own, comeback_time_shares(report), label, "share of comebacks", _first_choice(own))
         return with_title(board, title)
     return with_title(ratio_dots(own, label), title)
 
@@ -243,7 +243,7 @@ def work_mix(report: Report) -> pl.DataFrame:
     return _shares_by_group(kinds).filter(pl.col("share_all") >= MIN_SHARE)
 
 
-def comeback_times(report: Report) -> pl.DataFrame:
+def comeback_time_shares(report: Report) -> pl.DataFrame:
     """Each brake model's comebacks by how soon they came, compared with all models; columns as in `work_mix`."""
     days, window = pl.col("return_days"), report.window_days
     early = min(EARLY_DAYS, window)

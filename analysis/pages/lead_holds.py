@@ -41,7 +41,7 @@ def recall_finding(report: Report) -> Finding:
     note = f" Not recorded, so not checked: {join_words(unchecked)}." if unchecked else ""
     open_recalls = recalls(report)
     if open_recalls.is_empty():
-        return _nothing_to_recall(report, note)
+        return _nothing_to_recall_finding(report, note)
     certain = open_recalls.filter(~TO_MEASURE)
     recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
     reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
@@ -54,7 +54,7 @@ def recall_finding(report: Report) -> Finding:
     return Finding(text, note.strip())
 
 
-def _nothing_to_recall(report: Report, note: str) -> Finding:
+def _nothing_to_recall_finding(report: Report, note: str) -> Finding:
     text = "Nothing to recall: no recorded bleed breaks a safety rule."
     if report.holds.height:
         bleeds = quantity(report.holds.n_unique("session_id"), "bleed")

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.charts import coaching_changes
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import followed_by, percentage_points, quantity
+from analysis.pages.text import followed_by_text, percentage_points, quantity
 from analysis.report import Report
 
 AXIS_TITLE = "change in the share of bleeds\n(left: fewer)"
@@ -73,7 +73,7 @@ def _measures_finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
     changes = rows.select("began_on", "what", "shop").n_unique()
     better = measured.filter(pl.col("clear").fill_null(False), pl.col("change") < 0)
     number = better.select("began_on", "what", "shop").n_unique()
-    text = followed_by(number, changes, "change", "a clear improvement")
+    text = followed_by_text(number, changes, "change", "a clear improvement")
     alone = measured.filter(pl.col("comparison") != "other_workshops").select("began_on", "what").n_unique()
     detail = f"{quantity(alone, 'change')} could only be compared before and after." if alone else ""
     return Finding(text, detail)

@@ -11,13 +11,19 @@ from analysis.charts import (
     incidence_curve,
 )
 from analysis.pages.labels import missed_title
-from analysis.pages.lead_signs import first_sign_findings, month_number, sign_finding, sign_name, signs_near_month
+from analysis.pages.lead_signs import (
+    first_sign_findings,
+    months_since_year_zero,
+    sign_finding,
+    sign_name,
+    signs_near_month,
+)
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     estimate,
     join_words,
     month_name,
-    observed_share,
+    observed_share_text,
     percent,
     percent_interval,
     percent_range,
@@ -34,7 +40,7 @@ NO_RETURNS = "Add the table of returns (bike, brake, date, complaint) to the exp
 def rate_finding(report: Report) -> Finding:
     """The share of followed bleeds that came back, with its interval and denominator."""
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
-    if not report.returns_read:
+    if not report.has_returns:
         return Finding("Comeback rate unknown: no returns were read.", NO_RETURNS)
     if not row["mature"]:
         return Finding(f"Too early for a comeback rate: no bleed has been followed for {report.window_days} days yet.")
@@ -73,7 +79,7 @@ def rate_question(report: Report) -> Question:
 def _rate_action(report: Report) -> str:
     """How to use the rate; without one there is nothing to quote."""
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
-    if not report.returns_read:
+    if not report.has_returns:
         return "Add the returns, then audit again."
     return "Quote the rate with its interval; do not count a recent bleed as good yet." if row["mature"] else ""
 
@@ -108,15 +114,15 @@ def _rate_points(report: Report) -> list[str]:
 def trend_finding(report: Report) -> Finding | None:
     """Whether the last year differs from the year before; None where the log has no two years, or no return was read."""
     years = report.years
-    if years is None or not report.returns_read:
+    if years is None or not report.has_returns:
         return None
     now, before, lo, hi = years.now, years.before, float(years.limits.lo), float(years.limits.hi)
     state = "has not clearly changed from" if lo <= 0 <= hi else f"is clearly {'up' if lo > 0 else 'down'} on"
     change = percentage_points(now.rate - before.rate, lo, hi)
     return Finding(
         f"The comeback rate {state} the year before.",
-        f"{change}, 95% interval. Bled {now.days}: {observed_share(now.comebacks, now.bleeds)}. The year before: "
-        f"{observed_share(before.comebacks, before.bleeds)}. Not adjusted for the kind of work.",
+        f"{change}, 95% interval. Bled {now.days}: {observed_share_text(now.comebacks, now.bleeds)}. The year before: "
+        f"{observed_share_text(before.comebacks, before.bleeds)}. Not adjusted for the kind of work.",
     )
 
 
@@ -154,7 +160,7 @@ def _drop_explained_changes(changes: pl.DataFrame) -> pl.DataFrame:
     explained = [
         not shops.filter(
             pl.col("step_moved").eq_missing(step),
-            (month_number(pl.col("month")) - month_number(pl.lit(month))).abs() <= 1,
+            (months_since_year_zero(pl.col("month")) - months_since_year_zero(pl.lit(month))).abs() <= 1,
         ).is_empty()
         for month, step in overall.select("month", "step_moved").iter_rows()
     ]
@@ -174,7 +180,7 @@ def _group_change_finding(report: Report, row: dict[str, Any]) -> Finding:
         return _change_finding_by_signs(report, row, counts, signs)
     way = "worse" if rates[1] > rates[0] else "better"
     text = f"{name} has been {way} since {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
-    detail = f"{observed_share(*counts[0])} before, {observed_share(*counts[1])} since."
+    detail = f"{observed_share_text(*counts[0])} before, {observed_share_text(*counts[1])} since."
     step = _moved_step_finding(report, row)
     return Finding(f"{text} {step.text}".strip(), f"{detail} {step.detail}".strip())
 
@@ -190,7 +196,7 @@ def _change_finding_by_signs(
     before, since = (percent(back / bleeds) for back, bleeds in counts)
     return Finding(
         f"{first.text} Comebacks rose in {month}: {before} before, {since} since.",
-        f"{first.detail} Comebacks: {observed_share(*counts[0])} before, {observed_share(*counts[1])} since. Likely "
+        f"{first.detail} Comebacks: {observed_share_text(*counts[0])} before, {observed_share_text(*counts[1])} since. Likely "
         f"months, each give or take two: {dates}.",
     )
 
@@ -212,7 +218,7 @@ def _moved_step_finding(report: Report, row: dict[str, Any]) -> Finding:
     title = missed_title(report, row["step_moved"])
     return Finding(
         f"In the same period “{title}” went from {before:.0%} to {since:.0%} of bleeds.",
-        f"“{title}”: {observed_share(*counts[0])} before, {observed_share(*counts[1])} since.",
+        f"“{title}”: {observed_share_text(*counts[0])} before, {observed_share_text(*counts[1])} since.",
     )
 
 

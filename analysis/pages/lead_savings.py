@@ -15,7 +15,7 @@ from analysis.pages.text import (
     estimate_or_none_seen,
     interval,
     join_words,
-    observed_share,
+    observed_share_text,
     quantity,
 )
 from analysis.report import Report
@@ -70,7 +70,7 @@ def step_finding(report: Report) -> Finding:
         )
     missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
     often = [
-        f"“{missed_title(report, step)}”, in {observed_share(misses, recorded)}"
+        f"“{missed_title(report, step)}”, in {observed_share_text(misses, recorded)}"
         for step, misses, recorded in missed.select("step", "missed", "recorded").iter_rows()
     ]
     ranked = report.steps.get_column("preventable_per_100").count()

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.pages.labels import missed_title
 from analysis.pages.question import Finding
-from analysis.pages.text import capitalised, month_name, observed_share
+from analysis.pages.text import capitalised, month_name, observed_share_text
 from analysis.report import Report
 from schemas import field_label
 
@@ -29,7 +29,7 @@ def signs_near_month(report: Report, shop: str, month: str) -> list[dict[str, An
     own = report.early_signs.filter(
         "worse",
         pl.col("shop") == shop,
-        (month_number(pl.col("month")) - month_number(pl.lit(month))).abs() <= SIGN_MONTHS,
+        (months_since_year_zero(pl.col("month")) - months_since_year_zero(pl.lit(month))).abs() <= SIGN_MONTHS,
     )
     return own.sort("month", "p_value").to_dicts()
 
@@ -43,8 +43,8 @@ def sign_finding(report: Report, row: dict[str, Any]) -> Finding:
         f"At {row['shop']}, {what} went {change} in {month_name(row['month'])}."
         if in_question
         else f"{row['shop']} got worse in {month_name(row['month'])}, when {what} went {change}.",
-        f"{capitalised(what)}: {observed_share(row['before'], row['before_of'])} before, "
-        f"{observed_share(row['since'], row['since_of'])} since.",
+        f"{capitalised(what)}: {observed_share_text(row['before'], row['before_of'])} before, "
+        f"{observed_share_text(row['since'], row['since_of'])} since.",
     )
 
 
@@ -59,6 +59,6 @@ def sign_name(report: Report, row: dict[str, Any]) -> str:
     )
 
 
-def month_number(month: pl.Expr) -> pl.Expr:
+def months_since_year_zero(month: pl.Expr) -> pl.Expr:
     """Months since the year 0."""
     return month.str.slice(0, 4).cast(pl.Int64) * 12 + month.str.slice(5, 2).cast(pl.Int64)

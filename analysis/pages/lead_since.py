@@ -11,7 +11,7 @@ from analysis.pages.labels import KIND_LABELS, KINDS_WITH_LEVELS, field_label, g
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     capitalised,
-    day_name,
+    date_text,
     estimate,
     join_words,
     month_name,
@@ -81,7 +81,7 @@ def since_question(report: Report) -> Question:
             "What became of recalls and second checks?",
             _actions_finding(report),
             points=(*_not_reached_points(report), *_share_found_points(report)),
-            figures=tuple(_names_not_reached(report)),
+            figures=tuple(_owners_to_reach_points(report)),
         )
     tenths = report.predictions.filter(pl.col("round").is_null(), pl.col("group").str.starts_with("tenth"))
     return Question(
@@ -89,7 +89,7 @@ def since_question(report: Report) -> Question:
         question="What changed since the last audit?",
         answer=_changes_finding(report),
         points=(*_action_points(report), *_share_found_points(report)),
-        figures=(*_list_changes(report), *prediction_points(report), *_names_not_reached(report)),
+        figures=(*_change_points(report), *prediction_points(report), *_owners_to_reach_points(report)),
         charts=chart_specs(
             with_title(predictions_by_tenth(tenths), "Comebacks since the last audit: predicted and observed")
         )
@@ -155,7 +155,7 @@ def _rate_points(report: Report) -> list[str]:
     return points
 
 
-def _list_changes(report: Report) -> list[str]:
+def _change_points(report: Report) -> list[str]:
     """A sentence for each confirmed change, then one for each other kind."""
     changes = report.changes
     clear = changes.filter("confirmed")
@@ -240,7 +240,7 @@ def prediction_points(report: Report) -> list[str]:
     points = []
     for row in together.filter(pl.col("group") == "all").iter_rows(named=True):
         rounds = row["look"]
-        span = f"over {rounds} audits" if rounds > 1 else f"after {day_name(row['from_day'])}"
+        span = f"over {rounds} audits" if rounds > 1 else f"after {date_text(row['from_day'])}"
         verdict = {"high": " More came back than predicted.", "low": " Fewer came back than predicted."}.get(
             row["signal"], ""
         )
@@ -265,7 +265,7 @@ def _action_points(report: Report) -> list[str]:
 
 def _not_reached_points(report: Report) -> list[str]:
     """How many owners were not reached whose brake is still to recall or to measure."""
-    still_open = _still_open(report)
+    still_open = _open_recalls_not_reached(report)
     if still_open.is_empty():
         return []
     return [
@@ -273,8 +273,8 @@ def _not_reached_points(report: Report) -> list[str]:
     ]
 
 
-def _names_not_reached(report: Report) -> list[str]:
-    still_open = _still_open(report)
+def _owners_to_reach_points(report: Report) -> list[str]:
+    still_open = _open_recalls_not_reached(report)
     listed = [
         f"{bike} (job {job})" for bike, job in still_open.head(MAX_LISTED).select("bike_id", "session_id").iter_rows()
     ]
@@ -284,7 +284,7 @@ def _names_not_reached(report: Report) -> list[str]:
     return [f"Owners still to reach: {join_words(listed)}."] if listed else []
 
 
-def _still_open(report: Report) -> pl.DataFrame:
+def _open_recalls_not_reached(report: Report) -> pl.DataFrame:
     """Open recalls whose owners were called about the same job, or about the brake without naming a job, and not reached."""
     not_reached = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
     calls = not_reached.select("bike_id", "brake", job="session_id").unique()

@@ -11,7 +11,7 @@ from analysis.charts import months_line
 from analysis.pages.labels import step_titles, with_missed_titles
 from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.question import Finding, chart_specs
-from analysis.pages.text import estimate, join_words, observed_share, quantity
+from analysis.pages.text import estimate, join_words, observed_share_text, quantity
 from analysis.report import Report
 
 RECENT_DAYS = 90
@@ -57,11 +57,11 @@ def _step_to_discuss(report: Report) -> dict[str, Any] | None:
 
 
 def _step_finding(report: Report, step: dict[str, Any], title: str) -> Finding:
-    shares = _recent_shares(report, step["step"])
+    shares = _recent_shares_text(report, step["step"])
     detail = f"Missed in the last {RECENT_DAYS} days: {shares}." if shares else ""
     if step["verdict"] not in ("costs_comebacks", "goes_with_comebacks"):
         return Finding(
-            f"The step missed most often is “{title}”: {observed_share(step['missed'], step['recorded'])}.", detail
+            f"The step missed most often is “{title}”: {observed_share_text(step['missed'], step['recorded'])}.", detail
         )
     prevented = estimate(step["preventable_per_100"], step["lo"], step["hi"])
     if step["verdict"] == "goes_with_comebacks":
@@ -72,7 +72,7 @@ def _step_finding(report: Report, step: dict[str, Any], title: str) -> Finding:
     return Finding(f"“{step['title']}” accounts for {prevented} comebacks per 100 bleeds.", detail)
 
 
-def _recent_shares(report: Report, step: str) -> str:
+def _recent_shares_text(report: Report, step: str) -> str:
     """How often each workshop missed the step lately: `Velmoor 65% of 120 bleeds`."""
     bleeds = report.data.bleeds.select("shop", "age_days", missed=report.data.missed.get_column(step))
     recent = bleeds.filter(pl.col("age_days") < RECENT_DAYS, pl.col("missed").is_not_null())

@@ -7,7 +7,7 @@ from string import Formatter
 from typing import Any
 
 from analysis.errors import UserError
-from analysis.pages.text import day_name
+from analysis.pages.text import date_text
 from analysis.report import Report
 from analysis.rounds import open_recalls
 
@@ -55,7 +55,7 @@ def recall_letters(report: Report, template: str | None = None) -> str:
         values = {
             "bike": row["bike_id"],
             "brake": row["brake"],
-            "day": day_name(row["day"]),
+            "day": date_text(row["day"]),
             "workshop": f" at {row['shop']}" if row["shop"] else "",
             "job": row["session_id"],
             "found": row["finding"],

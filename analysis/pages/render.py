@@ -25,7 +25,7 @@ from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
 from analysis.pages.meeting import meeting_sheet
 from analysis.pages.question import Question
-from analysis.pages.summary import main_findings
+from analysis.pages.summary import findings_beyond_figures
 from analysis.pages.trainer import trainer_questions
 from analysis.parallel import Executor
 from analysis.report import Report
@@ -74,7 +74,7 @@ class Page:
     text: str
 
 
-def render_pages(report: Report, executor: Executor | None = None) -> Callable[[], tuple[Page, ...]]:
+def prepare_pages(report: Report, executor: Executor | None = None) -> Callable[[], tuple[Page, ...]]:
     """Make every chart of an audit and have the pictures drawn; called, the result gives the pages.
 
     Each page is complete in itself, without a network. Nothing is computed from the report but sentences.
@@ -92,7 +92,7 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
         sheet = meeting_sheet(report)
 
     def pages() -> tuple[Page, ...]:
-        title, sentences = "What the bleed log says", main_findings(report)
+        title, sentences = "What the bleed log says", findings_beyond_figures(report)
         values: dict[str, Any] = {"title": title, "findings": sentences, "figures": lead_figures(report)}
         index = render_template("index.html", report, renderer, here="index.html", **values)
         meeting = render_template(

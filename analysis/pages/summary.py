@@ -14,7 +14,7 @@ from analysis.pages.question import Finding
 from analysis.report import Report
 
 
-def main_findings(report: Report) -> tuple[Finding, ...]:
+def findings_beyond_figures(report: Report) -> tuple[Finding, ...]:
     """What the five figures do not say: what is new since an earlier audit, the trend, changes, differences and costly steps."""
     return (*findings_since_last_audit(report), *_figures_in_words(report))
 

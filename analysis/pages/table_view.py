@@ -13,7 +13,7 @@ from analysis.pages.question import TableCell, page_table
 from analysis.pages.summary import findings
 from analysis.pages.text import TOO_FEW, estimate, interval, number, percent, percent_interval, percent_range
 from analysis.report import Report
-from schemas import AUDIT_TABLES, LOG_TABLES, OTHER_TABLES, Entry, dictionary
+from schemas import AUDIT_TABLES, LOG_TABLES, OTHER_TABLES, Entry, field_entries
 
 MAX_TEXT_ROWS, ROWS_FOLDED = 30, 6
 PROBABILITIES = ("p_value", "q_value")
@@ -57,8 +57,10 @@ def show(table: pl.DataFrame) -> ShownTable:
         Rows, in the order to show them.
     """
     fields = _fields_of_columns(tuple(table.columns))
-    cells = [_ShownColumn(name, fields.get(name)) for name in table.columns if not _estimate_of(name, table.columns)]
-    limits = {_estimate_of(name, table.columns): name for name in table.columns if name.endswith("lo")}
+    cells = [
+        _ShownColumn(name, fields.get(name)) for name in table.columns if not _estimate_column_of(name, table.columns)
+    ]
+    limits = {_estimate_column_of(name, table.columns): name for name in table.columns if name.endswith("lo")}
     texts = table.select(column.expression(limits.get(column.name), table) for column in cells)
     formatted = page_table(texts, "", {column.name: column.heading for column in cells}, "")
     return ShownTable(
@@ -119,7 +121,7 @@ def _estimate_text(value: float | None, lo: float | None, hi: float | None, shar
     return percent_interval(value, lo, hi) if share else estimate(value, lo, hi)
 
 
-def _estimate_of(name: str, columns: list[str]) -> str:
+def _estimate_column_of(name: str, columns: list[str]) -> str:
     """The column whose interval this one limits: that of the same stem, else the one that begins like it, else the one
     before; the lower limit of a range without an estimate; "" if it limits none."""
     stem, end = name[:-2], name[-2:]
@@ -138,7 +140,7 @@ def _estimate_of(name: str, columns: list[str]) -> str:
 def _fields_of_columns(columns: tuple[str, ...]) -> dict[str, Entry]:
     """The fields of the run's table, or else of the log's, that has most of these columns."""
     models = (*AUDIT_TABLES.items(), *OTHER_TABLES.items(), *LOG_TABLES.items())
-    tables = [{entry.name: entry for entry in dictionary(name, model)} for name, model in models]
+    tables = [{entry.name: entry for entry in field_entries(name, model)} for name, model in models]
     best = max(tables, key=lambda fields: len(fields.keys() & set(columns)))
     every = {name: entry for fields in reversed(tables) for name, entry in fields.items()}
     return {name: best.get(name) or every[name] for name in columns if name in every}

@@ -68,7 +68,7 @@ def percentage_points(value: float | None, lo: float | None, hi: float | None) -
     return f"{sign}{points} {'point' if points in ('1', '−1') else 'points'} ({interval(100 * lo, 100 * hi)})"
 
 
-def observed_share(successes: int, trials: int) -> str:
+def observed_share_text(successes: int, trials: int) -> str:
     """`12.4% of 340 bleeds (9.3–16.3%)` with Wilson limits; `none recorded` without a bleed."""
     if not trials:
         return "none recorded"
@@ -101,7 +101,7 @@ def month_name(month: str) -> str:
     return dt.date(int(month[:4]), int(month[5:7]), 1).strftime("%B %Y")
 
 
-def day_name(day: dt.date) -> str:
+def date_text(day: dt.date) -> str:
     """`28 February 2025`."""
     return f"{day.day} {day:%B %Y}"
 
@@ -111,7 +111,7 @@ def join_words(words: list[str], joint: str = "and") -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else "none"
 
 
-def followed_by(count: int, total: int, noun: str, result: str) -> str:
+def followed_by_text(count: int, total: int, noun: str, result: str) -> str:
     """`2 of 3 changes were followed by …`, `Neither change was followed by …`, `The change was not followed by …`."""
     if total == 1:
         return f"The {noun} was {'' if count else 'not '}followed by {result}."

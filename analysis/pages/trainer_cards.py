@@ -233,7 +233,7 @@ def _technician_card(report: Report, name: str, own: pl.DataFrame) -> Card:
 
 def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     excess = percentage_points(row["excess"], row["lo"], row["hi"]).removeprefix("+")
-    examples = join_words(_recent_misses(report, name, row["step"]))
+    examples = join_words(_recent_missed_job_ids(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}” in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
         f"{row['peer_share']:.0%}){_improved_since_text(row)}; about {excess} more than {_peers_text(row)}. {_comebacks_a_year_text(row)} "
@@ -293,7 +293,7 @@ def _comebacks_a_year_text(row: dict[str, Any]) -> str:
     )
 
 
-def _recent_misses(report: Report, name: str, step: str) -> list[str]:
+def _recent_missed_job_ids(report: Report, name: str, step: str) -> list[str]:
     """The technician's most recent jobs with the step missed, those that came back first."""
     own = (report.data.bleeds.get_column("technician") == name).fill_null(False)
     missed = report.data.missed.get_column(step).fill_null(False)

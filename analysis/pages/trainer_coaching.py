@@ -18,7 +18,7 @@ from analysis.pages.labels import (
     with_missed_titles,
 )
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import capitalised, day_name, followed_by, join_words, percentage_points, quantity
+from analysis.pages.text import capitalised, date_text, followed_by_text, join_words, percentage_points, quantity
 from analysis.report import Report
 
 
@@ -64,12 +64,12 @@ def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
             "Add a table of coaching sessions (technician, date, step) to see whether coaching worked.",
         )
     better = measured.filter("clear", pl.col("change") < 0).height
-    return Finding(followed_by(better, report.coaching.height, "coaching session", "clearly fewer misses"))
+    return Finding(followed_by_text(better, report.coaching.height, "coaching session", "clearly fewer misses"))
 
 
 def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     points = [
-        f"{row['technician']}, “{done_title(report, row['step'])}” ({day_name(row['coached_on'])}): {_outcome_words(row)}. Missed in "
+        f"{row['technician']}, “{done_title(report, row['step'])}” ({date_text(row['coached_on'])}): {_outcome_words(row)}. Missed in "
         f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the six months ending three months before the "
         f"session, in {row['missed_after']:.0%} of {row['recorded_after']:,} in the six months after; change against uncoached "
         f"peers {percentage_points(row['change'], row['lo'], row['hi'])}."

@@ -112,7 +112,7 @@ def estimate_period_variance(
     squares = freedom = 0.0
     for number, bleeds in enumerate(outcomes):
         alone = bleeds.get_column(group).n_unique() == 1
-        for day in _days_between_trials(bleeds):
+        for day in _dates_with_full_periods(bleeds):
             counts = before_after_counts(bleeds, day, group).filter(~pl.col(group).is_in(excluded(number, day)))
             if counts.height < 2 - alone:
                 continue
@@ -127,7 +127,7 @@ def estimate_period_variance(
     return PeriodVariance(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
 
 
-def _days_between_trials(bleeds: pl.DataFrame) -> list[dt.date]:
+def _dates_with_full_periods(bleeds: pl.DataFrame) -> list[dt.date]:
     """Days with a full period on both sides."""
     start = pl.col("started_at").dt.date()
     first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)

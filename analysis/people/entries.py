@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import Sessions
 
 MIN_ENTRIES, EXAMPLES = 30, 3
@@ -18,7 +18,7 @@ CLEAR_RATIO = 1.5
 """A habit counts only where it is clearly more common than among peers on the same field."""
 READINGS = tuple(
     entry.name
-    for entry in dictionary("sessions", Sessions)
+    for entry in field_entries("sessions", Sessions)
     if entry.type == "number" and entry.role in ("technique", "sign")
 )
 

@@ -22,7 +22,7 @@ from analysis.stats import (
     LearningLimits,
     between_variance,
     learning_limits,
-    log_likelihood_steps,
+    log_likelihood_increments,
     ratio_limits,
     reset_cusum,
     spread_posterior,
@@ -100,7 +100,7 @@ def learners(
     misses = expected_misses(data, starts.get_column("technician").to_list())
     rows, curves = [], [empty(LearnerCurves).clone()]
     comebacks = rates.filter(pl.col("kind") == "technician").select("group", *COMEBACKS).rename(COMEBACKS)
-    limits = _limits(misses, rng)
+    limits = _limits_by_expected_misses(misses, rng)
     for start in starts.iter_rows(named=True):
         row, curve = _follow_learner(data, misses, start, limits)
         rows.append(row)
@@ -183,7 +183,7 @@ def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: p
     return Dispersion(counts, precision**-0.5), max(1 / float(level_variance), MIN_PEER_COUNT)
 
 
-def _limits(misses: Misses | None, rng: np.random.Generator) -> Callable[[float], LearningLimits]:
+def _limits_by_expected_misses(misses: Misses | None, rng: np.random.Generator) -> Callable[[float], LearningLimits]:
     """Limits by the mean of the expected misses, simulated once for means within 5% of each other."""
     seed = int(rng.integers(2**32))
 
@@ -251,7 +251,7 @@ def _cusum_curve(
     bleeds: pl.DataFrame, totals: tuple[FloatArray, FloatArray], dispersion: float, limits: LearningLimits
 ) -> pl.DataFrame:
     """Both CUSUMs; that for help is held at twice its limit, and starts again when the learner is cleared."""
-    steps = log_likelihood_steps(*totals, POOR_RATIO, dispersion)
+    steps = log_likelihood_increments(*totals, POOR_RATIO, dispersion)
     cusum = reset_cusum(steps)
     cleared = np.flatnonzero(cusum >= limits.competent)
     turn = int(cleared[0]) + 1 if len(cleared) else len(steps)

@@ -77,7 +77,7 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
         since=pl.max_horizontal(first_day, "improved_since")
     )
     table = table.join(_misses_beyond_colleagues(data, missed), on=["technician", "step"], how="left")
-    return validate_table(Technique, _coach_ranks(table).sort("technician", "step"))
+    return validate_table(Technique, _with_coach_ranks(table).sort("technician", "step"))
 
 
 def _misses_beyond_colleagues(data: BleedData, missed: pl.DataFrame) -> pl.DataFrame:
@@ -115,7 +115,7 @@ def _misses_beyond_colleagues(data: BleedData, missed: pl.DataFrame) -> pl.DataF
 
 
 @dataclass(frozen=True)
-class Peers:
+class PeerComparison:
     """One step's comparison, one value per technician, in the order of `technicians`.
 
     `peer_share` is what the others miss on this technician's mix of work; `excess_sd` is the standard error of share
@@ -138,7 +138,7 @@ class Peers:
 
 def compare_with_peers(
     technician: pl.Series, patterns: CovariatePatterns, steps: Iterable[pl.Series], month: pl.Series | None = None
-) -> list[Peers]:
+) -> list[PeerComparison]:
     """Compare each technician's share missed of each step with what the others miss on the same work.
 
     A least-squares line on the context, fitted without the technician's own bleeds, is averaged over those bleeds:
@@ -158,7 +158,7 @@ def compare_with_peers(
 
     Returns
     -------
-    list of Peers
+    list of PeerComparison
         One per step.
     """
     names, x = technician.unique().sort().to_list(), np.column_stack([np.ones(len(patterns.x)), patterns.x])
@@ -194,7 +194,7 @@ class _StepCounts:
     trials: IntArray
     successes: IntArray
 
-    def compare(self, effect: DesignEffect) -> Peers:
+    def compare(self, effect: DesignEffect) -> PeerComparison:
         n_technicians, n_patterns = len(self.technicians), len(self.x)
         all_trials = np.bincount(self.pattern, self.trials, n_patterns).astype(float)
         gram = (self.x * all_trials[:, None]).T @ self.x + RIDGE * np.eye(self.x.shape[1])
@@ -223,7 +223,7 @@ class _StepCounts:
         wider = np.sqrt(effect.ratio)
         p_value = 2 * student_tail(np.abs(z) / wider, effect.degrees_of_freedom)
         sd, deviation_sd = sd * wider, deviation_sd * wider
-        return Peers(self.technicians, recorded, hits, share, peer_share, sd, deviation, deviation_sd, p_value)
+        return PeerComparison(self.technicians, recorded, hits, share, peer_share, sd, deviation, deviation_sd, p_value)
 
 
 def _solve_without(
@@ -291,7 +291,7 @@ def _excess_sd(hits: float, n: float, peer_share: float, leverage: float) -> flo
     return float(np.sqrt(own * (1 - own) / n + common * (1 - common) * leverage))
 
 
-def shrink_excess(peers: Peers, enough: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+def shrink_excess(peers: PeerComparison, enough: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and standard deviation of each excess under a normal spread between technicians.
 
     The spread comes from the deviations from everyone, which are nearly independent; excesses over peers are not, as
@@ -324,7 +324,9 @@ def _miss_cost(step: dict[str, float | None]) -> MissCost | None:
     return MissCost(preventable / 100 / share, (hi - lo) / (2 * Z95) / 100 / share)
 
 
-def _step_rows(step: str, peers: Peers, cost: MissCost | None, yearly_bleeds: dict[str, float]) -> pl.DataFrame:
+def _step_rows(
+    step: str, peers: PeerComparison, cost: MissCost | None, yearly_bleeds: dict[str, float]
+) -> pl.DataFrame:
     """One step's rows of the technique table, without ranks and q-values."""
     enough = (peers.recorded >= MIN_RECORDED) & np.isfinite(peers.peer_share)
     excess, sd = shrink_excess(peers, enough)
@@ -357,7 +359,7 @@ def _preventable_comebacks(excess: FloatArray, sd: FloatArray, cost: MissCost | 
     return excess * cost.per_miss, np.sqrt(variance)
 
 
-def _coach_ranks(table: pl.DataFrame) -> pl.DataFrame:
+def _with_coach_ranks(table: pl.DataFrame) -> pl.DataFrame:
     worth_coaching = (pl.col("excess") > 0) & (pl.col("preventable") > 0)
     rank = pl.when(worth_coaching).then(pl.col("preventable")).rank("ordinal", descending=True).over("technician")
     return table.with_columns(coach_rank=rank.cast(pl.Int64)).select(list(empty(Technique).columns))

@@ -5,13 +5,13 @@ from analysis.plan.new_procedure import NewProcedure, ProposedLimit, propose_lim
 from analysis.plan.sample_size import (
     PowerStudy,
     StepPower,
+    bleeds_per_arm,
     continuity_corrected_size,
     design_effect,
     estimable_steps,
     one_rate_bleeds,
     precise_rate_bleeds,
     step_power,
-    two_arm_bleeds,
     two_arm_power,
 )
-from analysis.plan.trial import bleeds_needed, trials
+from analysis.plan.trial import bleeds_needed_notes, trials

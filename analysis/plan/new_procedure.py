@@ -17,7 +17,7 @@ from analysis.steps import (
     FittedCurve,
     PreventedComebacks,
     build_design,
-    dose_response_base,
+    dose_response_inputs,
     fit_curves,
     prevented_if_never_missed,
     step_costs,
@@ -159,18 +159,18 @@ def _list_moved_limits(data: BleedData, new: Standard, rng: np.random.Generator)
     if not moved:
         return []
     costs = step_costs(data, rng)
-    curves = fit_curves(dose_response_base(data, costs.design, costs.return_model))
+    curves = fit_curves(dose_response_inputs(data, costs.design, costs.return_model))
     return [
         MovedLimit(
             after.id,
             f"{_limits_text(before.limits)} becomes {_limits_text(after.limits)}",
-            _evidence(before, after, curves),
+            _evidence_code(before, after, curves),
         )
         for before, after in moved
     ]
 
 
-def _evidence(before: Step, after: Step, curves: list[FittedCurve]) -> str:
+def _evidence_code(before: Step, after: Step, curves: list[FittedCurve]) -> str:
     readings = [curve.table.filter(pl.col("lo").is_not_null()) for curve in curves if curve.step.id == before.id]
     newly_accepted = _is_within_limits(after.limits) & ~_is_within_limits(before.limits)
     if any(table.filter(newly_accepted).height for table in readings):
@@ -223,7 +223,7 @@ def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLi
     more near both. It never moves outwards: where few go beyond a limit, a log offers little evidence that it is safe to.
     """
     costs = step_costs(data, rng)
-    return select_supported_limits(fit_curves(dose_response_base(data, costs.design, costs.return_model)))
+    return select_supported_limits(fit_curves(dose_response_inputs(data, costs.design, costs.return_model)))
 
 
 @dataclass(frozen=True)

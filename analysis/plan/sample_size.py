@@ -46,7 +46,7 @@ def two_arm_power(rate_1: float, rate_2: float, bleeds_1: float, bleeds_2: float
     return _NORMAL.cdf((difference - limit) / sd) + _NORMAL.cdf((-difference - limit) / sd)
 
 
-def two_arm_bleeds(rate_1: float, rate_2: float, power: float = 0.8, alpha: float = 0.05) -> float:
+def bleeds_per_arm(rate_1: float, rate_2: float, power: float = 0.8, alpha: float = 0.05) -> float:
     """Bleeds in each arm (not rounded) for a power of `power`."""
     _check_rates(rate_1, rate_2)
     if rate_1 == rate_2:
@@ -138,7 +138,7 @@ class StepPower:
 
 
 @dataclass(frozen=True)
-class _SimulationBase:
+class _SimulationInputs:
     """Design, rows of each bike, log hazard (n), days observed (n) and baseline cumulative hazard by day."""
 
     design: Design
@@ -182,7 +182,7 @@ def step_power(
         )
     design = build_design(data, steps)
     fitted = estimate_marginal_effects(data, design)
-    base = _simulation_base(data, design, fitted, steps.index(study.step), math.log(ratio))
+    base = _simulation_inputs(data, design, fitted, steps.index(study.step), math.log(ratio))
     z, results = [], []
     for size in study.sizes:
         progress(f"{size:,} bleeds, {study.runs} resamples")
@@ -199,13 +199,13 @@ class _Resample:
     comebacks: int
 
 
-def _simulation_base(
+def _simulation_inputs(
     data: BleedData, design: Design, fitted: MarginalEffects, column: int, effect: float
-) -> _SimulationBase:
+) -> _SimulationInputs:
     bleeds, model = data.bleeds, fitted.model
     gap = bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
     order = np.argsort(design.bike, kind="stable")
-    return _SimulationBase(
+    return _SimulationInputs(
         design=design,
         column=column,
         effect=effect,
@@ -216,7 +216,7 @@ def _simulation_base(
     )
 
 
-def _simulate_resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Resample:
+def _simulate_resample(log: _SimulationInputs, size: int, rng: np.random.Generator) -> _Resample:
     """Resample about `size` bleeds with simulated returns, and fit; z of the step and number of comebacks."""
     bikes: list[IndexArray] = []
     total = 0
@@ -232,7 +232,7 @@ def _simulate_resample(log: _SimulationBase, size: int, rng: np.random.Generator
         return _Resample(0.0, 0)
     x, time = log.design.x[rows], np.where(returned, day, log.observed_days[rows])
     model = CoxModel.fit(x, time, returned, blocks=log.design.blocks, clusters=bike)
-    bike_influence = model.influence(np.eye(x.shape[1])[:, [log.column]]) * model.df_correction
+    bike_influence = model.influence(np.eye(x.shape[1])[:, [log.column]]) * model.standard_error_factor
     sd = float(np.sqrt((bike_influence**2).sum()))
     return _Resample(float(model.coefficients[log.column]) / max(sd, 1e-12), int(returned.sum()))
 
@@ -244,7 +244,7 @@ def _power_at_size(size: int, resamples: list[_Resample]) -> PowerAtSize:
     return PowerAtSize(size, comebacks, detected / len(resamples), float(limits.lo), float(limits.hi))
 
 
-def _true_prevented_per_100(log: _SimulationBase, exposure: FloatArray) -> float:
+def _true_prevented_per_100(log: _SimulationInputs, exposure: FloatArray) -> float:
     mass = exposure * np.exp(log.linear_predictor)
     missed = log.design.missed[:, log.column] > 0
     without = np.where(missed, mass * math.exp(-log.effect), mass)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.plan.sample_size import continuity_corrected_size, precise_rate_bleeds, two_arm_bleeds
+from analysis.plan.sample_size import bleeds_per_arm, continuity_corrected_size, precise_rate_bleeds
 from analysis.stats import hypergeometric_mass, share_difference, student_quantile, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import Trial
@@ -35,7 +35,7 @@ MIDDLE = (0.05, 0.95)
 
 
 @dataclass(frozen=True)
-class Contrast:
+class RateDifference:
     """A difference of two rates with its 95% limits (NaN with too few units) and two-sided p-value."""
 
     difference: float
@@ -64,7 +64,7 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
 
-def compare_by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast:
+def compare_by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> RateDifference:
     """Arm 2 less arm 1 when each bleed was randomised.
 
     Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: that of
@@ -75,10 +75,10 @@ def compare_by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> 
     comebacks = comebacks_1 + comebacks_2
     first, probability = hypergeometric_mass(n_1, comebacks, n_1 + n_2)
     extreme = np.abs((comebacks - first) / n_2 - first / n_1) >= abs(difference) - 1e-12
-    return Contrast(difference, float(limits.lo), float(limits.hi), min(float(probability[extreme].sum()), 1.0))
+    return RateDifference(difference, float(limits.lo), float(limits.hi), min(float(probability[extreme].sum()), 1.0))
 
 
-def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:
+def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> RateDifference:
     """Arm 2 less arm 1 when whole units (workshops, technicians, weeks, bikes) were randomised.
 
     Limits: ratio estimates of the rates with between-unit variances, Student's t on units less two (W. G. Cochran 1977,
@@ -90,7 +90,7 @@ def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Gen
     )
     difference = float(y_2.sum() / n_2.sum() - y_1.sum() / n_1.sum())
     if min(len(y_1), len(y_2)) < MIN_UNITS:
-        return Contrast(difference, float("nan"), float("nan"), permutation_p_value((y_1, n_1), (y_2, n_2), rng))
+        return RateDifference(difference, float("nan"), float("nan"), permutation_p_value((y_1, n_1), (y_2, n_2), rng))
     sd, degrees_of_freedom = (
         float(np.sqrt(_ratio_variance(y_1, n_1) + _ratio_variance(y_2, n_2))),
         len(y_1) + len(y_2) - 2,
@@ -100,7 +100,7 @@ def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Gen
         p_value = 2 * float(student_tail(abs(difference) / sd, degrees_of_freedom)) if sd > 0 else 1.0
     else:
         p_value = permutation_p_value((y_1, n_1), (y_2, n_2), rng)
-    return Contrast(difference, difference - half_width, difference + half_width, p_value)
+    return RateDifference(difference, difference - half_width, difference + half_width, p_value)
 
 
 Counts = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -192,7 +192,7 @@ def _summarise_arms(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -
     return rows
 
 
-def _compare_arms(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.Generator) -> Contrast:
+def _compare_arms(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.Generator) -> RateDifference:
     if unit == "bleed":
         came_back = [int(arm.get_column("came_back").sum()) for arm in (first, own)]
         return compare_by_bleed(came_back[0], first.height, came_back[1], own.height)
@@ -201,13 +201,13 @@ def _compare_arms(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.ran
     return compare_by_unit(arms[0], arms[1], rng)
 
 
-def bleeds_needed(data: BleedData) -> tuple[str, ...]:
+def bleeds_needed_notes(data: BleedData) -> tuple[str, ...]:
     """Bleeds needed, at the workshop's own rate, to estimate the rate closely and to test a changed procedure."""
     followed = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
     close = precise_rate_bleeds(rate, rate / 4)
-    arm = continuity_corrected_size(two_arm_bleeds(rate, rate / 2), rate, rate / 2)
+    arm = continuity_corrected_size(bleeds_per_arm(rate, rate / 2), rate, rate / 2)
     return (
         f"To estimate a rate of {rate:.1%} to within a quarter of its value takes {close:,} followed bleeds "
         f"(this log has {followed.len():,}).",

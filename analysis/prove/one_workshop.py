@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from analysis.dataset import BleedData, bleed_data, fit_data
+from analysis.dataset import BleedData, bleed_data, data_for_fitting
 from analysis.intake import Log, read_log
 from analysis.monitoring import monthly_rates
 from analysis.prove.scenarios import (
@@ -24,15 +24,15 @@ from analysis.prove.scenarios import (
     ProofWorkshop,
 )
 from analysis.prove.workshop_measures import (
-    Fact,
-    LastBleeds,
-    curve_fact,
-    group_facts,
-    last_bleeds,
-    people_facts,
+    LastBleedPredictions,
+    MeasureOutcome,
+    false_confounder_outcomes,
+    false_curve_outcomes,
+    group_outcomes,
+    people_outcomes,
+    predict_last_bleeds,
     risk_figures,
-    step_facts,
-    unseen_fact,
+    step_outcomes,
 )
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
@@ -77,7 +77,7 @@ class SimulationResult:
     survival_estimate: list[float] = field(default_factory=list)
     called: list[bool] = field(default_factory=list)
     risk: dict[str, float] = field(default_factory=dict)
-    facts: list[Fact] = field(default_factory=list)
+    facts: list[MeasureOutcome] = field(default_factory=list)
 
 
 def audit_simulation(scenario: ProofWorkshop) -> SimulationResult:
@@ -85,7 +85,7 @@ def audit_simulation(scenario: ProofWorkshop) -> SimulationResult:
     rng = np.random.default_rng(scenario.seed)
     if scenario.family == CO_OPERATIVE:
         return SimulationResult(
-            scenario.family, scenario.sessions, facts=_co_operative_facts(co_operative(scenario.seed), rng)
+            scenario.family, scenario.sessions, facts=_co_operative_outcomes(co_operative(scenario.seed), rng)
         )
     workshop = scenario_workshop(scenario.family, scenario.sessions)
     log = simulate(workshop, scenario.seed)
@@ -93,20 +93,20 @@ def audit_simulation(scenario: ProofWorkshop) -> SimulationResult:
         return SimulationResult(
             scenario.family,
             scenario.sessions,
-            facts=[Fact(EQUAL_SIGNALLED, bool(_technician_signals(_bleed_data(log), rng)))],
+            facts=[MeasureOutcome(EQUAL_SIGNALLED, bool(_technician_signals(_bleed_data(log), rng)))],
         )
     if scenario.family in (CHANGES, UNCHANGED):
-        return SimulationResult(scenario.family, scenario.sessions, facts=[_change_fact(workshop, log, rng)])
+        return SimulationResult(scenario.family, scenario.sessions, facts=[_change_outcome(workshop, log, rng)])
     if scenario.family in GROUP_FAMILIES:
         return SimulationResult(
-            scenario.family, scenario.sessions, facts=group_facts(scenario.family, workshop, _bleed_data(log), rng)
+            scenario.family, scenario.sessions, facts=group_outcomes(scenario.family, workshop, _bleed_data(log), rng)
         )
     if scenario.family in PEOPLE_FAMILIES:
         return SimulationResult(
-            scenario.family, scenario.sessions, facts=people_facts(scenario.family, *_read_log(log), rng)
+            scenario.family, scenario.sessions, facts=people_outcomes(scenario.family, *_read_log(log), rng)
         )
     if scenario.family in STEP_FAMILIES:
-        facts = step_facts(scenario.family, _bleed_data(log), log.truth_steps, rng)
+        facts = step_outcomes(scenario.family, _bleed_data(log), log.truth_steps, rng)
         return SimulationResult(scenario.family, scenario.sessions, facts=facts)
     return _step_results(scenario, workshop, log, rng)
 
@@ -115,7 +115,7 @@ def _step_results(
     scenario: ProofWorkshop, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator
 ) -> SimulationResult:
     bleed_log, data = _read_log(log)
-    fitted = fit_data(data, scenario.seed)
+    fitted = data_for_fitting(data, scenario.seed)
     costs = step_costs(data, rng, fitted)
     table = costs.table.filter(pl.col("preventable_per_100").is_not_null())
     compared = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort(
@@ -132,14 +132,18 @@ def _step_results(
         truth=compared.get_column("truth").to_list(),
         survival_estimate=compared.get_column("survival_estimate").to_list(),
         called=(compared.get_column("verdict") == "costs_comebacks").to_list(),
-        risk=_risk_results(workshop, scenario.seed, log, last_bleeds(bleed_log, data, fitted))
+        risk=_risk_results(workshop, scenario.seed, log, predict_last_bleeds(bleed_log, data, fitted))
         if scenario.family in WITH_EFFECTS
         else {},
-        facts=unseen_fact(costs) if scenario.family in WITH_EFFECTS else curve_fact(fitted, costs),
+        facts=false_confounder_outcomes(costs)
+        if scenario.family in WITH_EFFECTS
+        else false_curve_outcomes(fitted, costs),
     )
 
 
-def _risk_results(workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
+def _risk_results(
+    workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleedPredictions | None
+) -> dict[str, float]:
     if last is None:
         return {}
     truth = last.bleeds.to_frame().join(log.truth_bleeds, on="session_id", maintain_order="left", how="left")
@@ -153,22 +157,22 @@ def _technician_signals(data: BleedData, rng: np.random.Generator) -> dict[str, 
     return dict(people.select("group", "signal").iter_rows())
 
 
-def _co_operative_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
+def _co_operative_outcomes(log: SimulatedLog, rng: np.random.Generator) -> list[MeasureOutcome]:
     people = dict(log.truth_planted.filter(pl.col("kind").is_in([HARD, EASY])).select("kind", "subject").iter_rows())
     signals = _technician_signals(_bleed_data(log), rng)
     return [
-        Fact(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),
-        Fact(EASY_WORK_FOUND, signals.get(people[EASY]) == "high"),
+        MeasureOutcome(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),
+        MeasureOutcome(EASY_WORK_FOUND, signals.get(people[EASY]) == "high"),
     ]
 
 
-def _change_fact(workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> Fact:
+def _change_outcome(workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> MeasureOutcome:
     data = _bleed_data(log)
     table = monthly_rates(data, expected_risk(data, rng), rng).filter(pl.col("kind") == "all").sort("month")
     change_months = np.flatnonzero(table.get_column("change_began").to_numpy()) + 1
     if not workshop.changes:
-        return Fact(CHANGE_INVENTED, len(change_months) > 0)
-    return Fact(MONTH_FOUND, bool(np.any(np.abs(change_months - workshop.changes[0].month) <= 1)))
+        return MeasureOutcome(CHANGE_INVENTED, len(change_months) > 0)
+    return MeasureOutcome(MONTH_FOUND, bool(np.any(np.abs(change_months - workshop.changes[0].month) <= 1)))
 
 
 def _bleed_data(log: SimulatedLog) -> BleedData:

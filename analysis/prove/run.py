@@ -17,7 +17,7 @@ from analysis.errors import UserError
 from analysis.output import MANIFEST, OutputPlace, cannot_write_error, claim_folder, csv_text, run_manifest_text
 from analysis.pages import proof_page
 from analysis.prove.measures import proof
-from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
+from analysis.prove.one_workshop import MeasureOutcome, SimulationResult, audit_simulation
 from analysis.prove.scenarios import ProofWorkshop, proof_workshops
 from schemas.outputs import Prove
 
@@ -97,7 +97,7 @@ def _write_proof(place: OutputPlace, table: DataFrame[Prove]) -> None:
 
 def _read_result(path: Path) -> SimulationResult:
     saved = json.loads(path.read_text("utf-8"))
-    return SimulationResult(**{**saved, "facts": [Fact(**fact) for fact in saved["facts"]]})
+    return SimulationResult(**{**saved, "facts": [MeasureOutcome(**fact) for fact in saved["facts"]]})
 
 
 def _audit_all(scenarios: list[ProofWorkshop], cluster: str | None) -> Iterator[tuple[ProofWorkshop, SimulationResult]]:

@@ -32,15 +32,15 @@ from analysis.prove.scenarios import (
 from analysis.rates import expected_risk, rates
 from analysis.risk import (
     DEFAULT_TREES,
+    backtest_bleeds,
     baselines,
     build_history,
     calibration_line,
-    known_bleeds,
     log_odds_of,
     make_risk_pipeline,
 )
 from analysis.stats import Z95, FloatArray, exact_binomial_limits
-from analysis.steps import StepCosts, dose_response_base, dose_response_curves, step_costs
+from analysis.steps import StepCosts, dose_response_curves, dose_response_inputs, step_costs
 from schemas import empty
 from schemas.outputs import Steps
 from synthetic import Workshop
@@ -156,38 +156,41 @@ def _common_columns(measure: str, sessions: int, workshops: int, target: Measure
 
 
 @dataclass(frozen=True)
-class Fact:
+class MeasureOutcome:
     """Whether the outcome that a measure counts happened in one workshop."""
 
     measure: str
     true: bool
 
 
-def group_facts(name: str, workshop: Workshop, data: BleedData, rng: np.random.Generator) -> list[Fact]:
+def group_outcomes(name: str, workshop: Workshop, data: BleedData, rng: np.random.Generator) -> list[MeasureOutcome]:
     """Outcomes of one workshop of `GROUP_FAMILIES`."""
     if name in CALENDARS:
         months = monthly_rates(data, expected_risk(data, rng), rng)
         signal = months.get_column("signal").is_in(["high", "low"]).any()
         return [
-            Fact(CALENDAR_CHANGE, bool(months.get_column("change_began").any())),
-            Fact(CALENDAR_SIGNAL, bool(signal)),
+            MeasureOutcome(CALENDAR_CHANGE, bool(months.get_column("change_began").any())),
+            MeasureOutcome(CALENDAR_SIGNAL, bool(signal)),
         ]
     kind = FEW_GROUPS.get(name) or ("technician" if name == ONE_OF_FIVE else "shop")
     table = rates(data, rng).filter(pl.col("kind") == kind)
     signals = dict(table.filter(pl.col("signal").is_in(["high", "low"])).select("group", "signal").iter_rows())
     if name in FEW_GROUPS:
         covered = table.select((pl.col("ratio_lo") <= 1) & (pl.col("ratio_hi") >= 1)).to_series().drop_nulls()
-        return [Fact(FEW_SIGNALLED, bool(signals)), *(Fact(FEW_HELD, one) for one in covered)]
+        return [MeasureOutcome(FEW_SIGNALLED, bool(signals)), *(MeasureOutcome(FEW_HELD, one) for one in covered)]
     if name in GAPS:
         shop = workshop.returns_written[0].shop
-        return [Fact(GAP_JUDGED, bool(signals)), Fact(GAP_ASKED, shop in data.in_question)]
+        return [MeasureOutcome(GAP_JUDGED, bool(signals)), MeasureOutcome(GAP_ASKED, shop in data.in_question)]
     if name == ONE_OF_THREE:
-        return [Fact(SHOP_MISTAKEN, bool(signals.keys() - {workshop.changes[0].shop}))]
+        return [MeasureOutcome(SHOP_MISTAKEN, bool(signals.keys() - {workshop.changes[0].shop}))]
     worse = max(workshop.habits, key=lambda habit: habit.skill or 0.0).technician
-    return [Fact(ONE_FOUND, signals.get(worse) == "high"), Fact(ONE_MISTAKEN, bool(signals.keys() - {worse}))]
+    return [
+        MeasureOutcome(ONE_FOUND, signals.get(worse) == "high"),
+        MeasureOutcome(ONE_MISTAKEN, bool(signals.keys() - {worse})),
+    ]
 
 
-def step_facts(name: str, data: BleedData, truth: pl.DataFrame, rng: np.random.Generator) -> list[Fact]:
+def step_outcomes(name: str, data: BleedData, truth: pl.DataFrame, rng: np.random.Generator) -> list[MeasureOutcome]:
     """Outcomes of one workshop of `STEP_FAMILIES`; `truth` has step and preventable_per_100."""
     costs = step_costs(data, rng)
     if costs.unseen is None:
@@ -196,46 +199,50 @@ def step_facts(name: str, data: BleedData, truth: pl.DataFrame, rng: np.random.G
     covered = table.select("step", inside=pl.col("truth").is_between("lo", "hi"), negative=pl.col("hi") < 0)
     called = bool((costs.table.get_column("verdict") == "costs_comebacks").any())
     if name == STOPS:
-        return [Fact(TOTAL_COVERED, inside) for inside in covered.get_column("inside")]
+        return [MeasureOutcome(TOTAL_COVERED, inside) for inside in covered.get_column("inside")]
     if name in (SKIPS, SKIPS_HARMLESS):
         passes = covered.filter(pl.col("step") == PASSES).iter_rows(named=True)
         return [
             fact
             for row in passes
-            for fact in (Fact(PASSES_COVERED, row["inside"]), Fact(PASSES_PRAISED, row["negative"]))
+            for fact in (MeasureOutcome(PASSES_COVERED, row["inside"]), MeasureOutcome(PASSES_PRAISED, row["negative"]))
         ]
     if name == UNSEEN:
-        return [Fact(UNSEEN_COSTS, called), Fact(UNSEEN_FOUND, costs.unseen.suspected)]
+        return [MeasureOutcome(UNSEEN_COSTS, called), MeasureOutcome(UNSEEN_FOUND, costs.unseen.suspected)]
     assert name == RECORDED_LATE
-    return [Fact(LATE_COSTS, called), Fact(LATE_FOUND, costs.unseen.retro.clear)]
+    return [MeasureOutcome(LATE_COSTS, called), MeasureOutcome(LATE_FOUND, costs.unseen.retro.is_significant)]
 
 
-def unseen_fact(costs: StepCosts) -> list[Fact]:
+def false_confounder_outcomes(costs: StepCosts) -> list[MeasureOutcome]:
     """Whether an unmeasured confounder is suspected where there is none."""
-    return [] if costs.unseen is None else [Fact(UNSEEN_INVENTED, costs.unseen.suspected)]
+    return [] if costs.unseen is None else [MeasureOutcome(UNSEEN_INVENTED, costs.unseen.suspected)]
 
 
-def curve_fact(data: BleedData, costs: StepCosts) -> list[Fact]:
+def false_curve_outcomes(data: BleedData, costs: StepCosts) -> list[MeasureOutcome]:
     """Whether any tolerance curve is called clear."""
-    curves = dose_response_curves(dose_response_base(data, costs.design, costs.return_model))
-    return [Fact(CURVE_INVENTED, bool((curves.get_column("q_value") <= CLEAR_Q).any()))] if curves.height else []
+    curves = dose_response_curves(dose_response_inputs(data, costs.design, costs.return_model))
+    return (
+        [MeasureOutcome(CURVE_INVENTED, bool((curves.get_column("q_value") <= CLEAR_Q).any()))] if curves.height else []
+    )
 
 
-def people_facts(name: str, log: Log, data: BleedData, rng: np.random.Generator) -> list[Fact]:
+def people_outcomes(name: str, log: Log, data: BleedData, rng: np.random.Generator) -> list[MeasureOutcome]:
     """Outcomes of one workshop of `PEOPLE_FAMILIES`; one per coaching where some were coached."""
     if name == THREE_EQUAL:
         table = technique_table(data, empty(Steps))
-        return [Fact(EQUAL_NAMED, not table.filter("clear", pl.col("excess") > 0).is_empty())]
+        return [MeasureOutcome(EQUAL_NAMED, not table.filter("clear", pl.col("excess") > 0).is_empty())]
     if name in (COACHED_FUTILE, COACHED_WORKS):
         effects = coaching_effects(data, log.coaching).drop_nulls("change")
         measure = IMPROVEMENT_INVENTED if name == COACHED_FUTILE else IMPROVEMENT_FOUND
-        return [Fact(measure, one) for one in effects.select(pl.col("clear") & (pl.col("change") < 0)).to_series()]
+        return [
+            MeasureOutcome(measure, one) for one in effects.select(pl.col("clear") & (pl.col("change") < 0)).to_series()
+        ]
     p_value = trials(data, rng).get_column("p_value").drop_nulls().item()
-    return [Fact(DIFFERENCE_FOUND if name == TRIAL_WORKS else DIFFERENCE_INVENTED, p_value <= 0.05)]
+    return [MeasureOutcome(DIFFERENCE_FOUND if name == TRIAL_WORKS else DIFFERENCE_INVENTED, p_value <= 0.05)]
 
 
 @dataclass(frozen=True)
-class LastBleeds:
+class LastBleedPredictions:
     """The last 30% of the bleeds, predicted by models fitted to what was known the day before the first of them:
     session_id, the risk, and the risk by gradient-boosted trees with default settings."""
 
@@ -244,9 +251,9 @@ class LastBleeds:
     by_trees: FloatArray = field(repr=False)
 
 
-def last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleeds | None:
+def predict_last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleedPredictions | None:
     """Predict the last 30% of the bleeds; None where too few had come back by then."""
-    bleeds = known_bleeds(log, data, fitted, build_history(data.bleeds, data.window_days))
+    bleeds = backtest_bleeds(log, data, fitted, build_history(data.bleeds, data.window_days))
     first = int(np.sort(bleeds.day)[int(TRAINING_SHARE * len(bleeds.day))])
     if bleeds.known_before(first)[1].returned.sum() < MIN_RETURNS:
         return None
@@ -256,10 +263,10 @@ def last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleeds | No
         classifier.fit(*bleeds.training_before(first)).predict_proba(bleeds.features[rows])[:, 1]
         for classifier in (ours, baselines(data.window_days)[TREES])
     )
-    return LastBleeds(data.bleeds.get_column("session_id").gather(rows), risk, by_trees)
+    return LastBleedPredictions(data.bleeds.get_column("session_id").gather(rows), risk, by_trees)
 
 
-def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -> dict[str, float]:
+def risk_figures(last: LastBleedPredictions, truth: FloatArray, foreseeable: FloatArray) -> dict[str, float]:
     """Shares of the true risk's gain in log loss over a constant, with the true risk as the expected outcome; the
     calibration slope; and comebacks per 100 in the tenth of the bleeds with the highest predicted and true risks."""
     return {

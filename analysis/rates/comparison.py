@@ -38,7 +38,7 @@ class GroupCounts:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class GroupComparison:
     """The comparison of each group; NaN where it was not compared.
 
     `reference` is the count that the expectation rests on (infinite if known), `clustering` the design effect of bikes;
@@ -56,7 +56,7 @@ class Comparison:
     signal: NDArray[np.str_]
 
 
-def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
+def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> GroupComparison:
     """Compare each group with the others, so that one unusual group does not make the others look unusual.
 
     While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference and from
@@ -94,7 +94,7 @@ def _estimate_tau2(counts: GroupCounts, expectation: Expectation, clustering: fl
 
 def _compare_groups(
     counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask, tau2: float
-) -> Comparison:
+) -> GroupComparison:
     size = len(expectation.expected)
     lo, hi, p = (np.full(size, np.nan) for _ in range(3))
     compared = enough & np.isfinite(expectation.expected)
@@ -103,7 +103,7 @@ def _compare_groups(
     if compared.any():
         lo[compared], hi[compared] = chance_limits(expected, tau2=tau2, reference=reference)
         p[compared] = two_sided_p(observed, expected, tau2, reference)
-    return Comparison(
+    return GroupComparison(
         expected=expectation.expected,
         reference=expectation.reference,
         clustering=clustering,
@@ -116,7 +116,7 @@ def _compare_groups(
     )
 
 
-def _add_signals(counts: GroupCounts, comparison: Comparison, q: FloatArray) -> Comparison:
+def _add_signals(counts: GroupCounts, comparison: GroupComparison, q: FloatArray) -> GroupComparison:
     differs = comparison.compared & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
     higher = counts.observed > np.nan_to_num(comparison.expected)
     signal = np.where(differs, np.where(higher, "high", "low"), comparison.signal)

@@ -9,7 +9,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CaseMix, build_case_mix
-from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise
+from analysis.rates.comparison import GroupComparison, GroupCounts, compare_stepwise
 from analysis.rates.crude import KINDS, crude_rates
 from analysis.rates.gamma_poisson import gamma_poisson
 from analysis.rates.leave_group_out import leave_group_out
@@ -77,7 +77,7 @@ def _standardised_ratios(
     return _comparison_columns(own, compare_stepwise(GroupCounts.from_table(own), groups), rng)
 
 
-def _comparison_columns(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
+def _comparison_columns(table: pl.DataFrame, comparison: GroupComparison, rng: np.random.Generator) -> pl.DataFrame:
     """The comparison as columns, with limits of the ratio, shrunk rates and, if groups are compared, rank intervals."""
     observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
     names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")

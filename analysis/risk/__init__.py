@@ -2,13 +2,13 @@
 
 from analysis.risk.assess import RiskOptions, RiskTables, assess_risk, score_with_saved_model
 from analysis.risk.attributions import Attributions, attribute_risk
-from analysis.risk.backtest import KnownBleeds, OutOfTimeSplit
+from analysis.risk.backtest import BacktestBleeds, OutOfTimeSplit
 from analysis.risk.baselines import DEFAULT_TREES, baselines
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
 from analysis.risk.classifier import RebleedClassifier
-from analysis.risk.compare_classifiers import compare_on_log, known_bleeds
-from analysis.risk.evaluation import brier_parts, brier_parts_of_bins, net_benefit
+from analysis.risk.compare_classifiers import backtest_bleeds, compare_on_log
+from analysis.risk.evaluation import brier_parts, brier_parts_of_bins, net_benefit_by_bleed
 from analysis.risk.features import BleedFeatures, bleed_rows, risk_data
 from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.model import Predictions, RiskModel
@@ -19,11 +19,11 @@ from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, second_c
 __all__ = [
     "DEFAULT_TREES",
     "Attributions",
+    "BacktestBleeds",
     "BleedFeatures",
     "BleedOutcomes",
     "FeatureMatrix",
     "History",
-    "KnownBleeds",
     "OutOfTimeSplit",
     "Predictions",
     "RebleedClassifier",
@@ -35,6 +35,7 @@ __all__ = [
     "WindowClassifier",
     "assess_risk",
     "attribute_risk",
+    "backtest_bleeds",
     "baselines",
     "bleed_rows",
     "brier_parts",
@@ -42,12 +43,11 @@ __all__ = [
     "build_history",
     "calibration_line",
     "compare_on_log",
-    "known_bleeds",
     "load_model",
     "log_odds_of",
     "make_risk_pipeline",
     "model_bytes",
-    "net_benefit",
+    "net_benefit_by_bleed",
     "point_in_time_features",
     "read_model",
     "risk_data",

@@ -14,7 +14,7 @@ from analysis.dataset import BleedData, bleeds_per_year
 from analysis.intake import DONE, Log
 from analysis.risk.attributions import predict_with_reasons
 from analysis.risk.backtest import backtest, fit_calibration
-from analysis.risk.compare_classifiers import compare_classifiers, known_bleeds, risk_pipeline, tested_bleeds
+from analysis.risk.compare_classifiers import backtest_bleeds, compare_classifiers, risk_pipeline, tested_bleeds
 from analysis.risk.evaluation import model_quality
 from analysis.risk.history import build_history
 from analysis.risk.model import Predictions
@@ -58,13 +58,13 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     data
         The same bleeds with their follow-up; at least 40 came back.
     fit_sample
-        Bleeds to fit (`dataset.fit_data`).
+        Bleeds to fit (`dataset.data_for_fitting`).
     options
         Costs, names and other classifiers.
     """
     standard, window = data.standard, data.window_days
     history = build_history(data.bleeds, window)
-    bleeds = known_bleeds(log, data, fit_sample, history)
+    bleeds = backtest_bleeds(log, data, fit_sample, history)
     classifier = risk_pipeline(data)["classifier"].set_params(warm_start=True)
     out_of_time = backtest(bleeds, classifier)
     rows = np.flatnonzero(bleeds.is_training)

@@ -112,7 +112,7 @@ def start_days(X: pl.DataFrame) -> Days:
 
 
 @dataclass(frozen=True)
-class KnownBleeds:
+class BacktestBleeds:
     """n bleeds to predict out of time: features, follow-up, code of the bike, and whether models are fitted to each."""
 
     features: pl.DataFrame
@@ -156,7 +156,7 @@ class KnownBleeds:
         return np.flatnonzero((self.day >= first) & (self.day < last))
 
 
-def backtest(bleeds: KnownBleeds, classifier: RebleedClassifier) -> Predictions:
+def backtest(bleeds: BacktestBleeds, classifier: RebleedClassifier) -> Predictions:
     """Out-of-time risks by an expanding window; NaN where none could be predicted.
 
     Bleeds after the first ones are split into folds of whole days. A fold's model is fitted to bleeds begun before its
@@ -181,7 +181,7 @@ def backtest(bleeds: KnownBleeds, classifier: RebleedClassifier) -> Predictions:
     return result
 
 
-def backtest_others(bleeds: KnownBleeds, classifiers: Mapping[str, Any]) -> dict[str, FloatArray]:
+def backtest_others(bleeds: BacktestBleeds, classifiers: Mapping[str, Any]) -> dict[str, FloatArray]:
     """Out-of-time risks of any classifiers, by name, on the same folds; NaN where none could be predicted."""
     risks = {name: np.full(len(bleeds.bike), np.nan) for name in classifiers}
     for first, last in bleeds.folds:
@@ -192,7 +192,7 @@ def backtest_others(bleeds: KnownBleeds, classifiers: Mapping[str, Any]) -> dict
     return risks
 
 
-def fit_calibration(predictions: Predictions, bleeds: KnownBleeds, is_known: NDArray[np.bool_]) -> Calibration:
+def fit_calibration(predictions: Predictions, bleeds: BacktestBleeds, is_known: NDArray[np.bool_]) -> Calibration:
     """Recalibrate on the out-of-time risks of the bleeds whose outcome is known."""
     testable = np.isfinite(predictions.risk) & is_known
     return recalibration(predictions.log_odds[testable], bleeds.came_back[testable])

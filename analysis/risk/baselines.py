@@ -33,8 +33,8 @@ def baselines(window_days: int) -> dict[str, WindowClassifier]:
     """The simple classifiers by name; each takes features of `BleedFeatures` and a follow-up."""
     classifiers: dict[str, Any] = {
         CONSTANT: None,
-        STEPS_MISSED: _logistic(_count_missed_steps),
-        TRAVEL_RULE: _logistic(_excess_travel),
+        STEPS_MISSED: _logistic_regression_on(_count_missed_steps),
+        TRAVEL_RULE: _logistic_regression_on(_excess_travel),
         DEFAULT_TREES: make_pipeline(
             FunctionTransformer(_tree_features),
             ColumnTransformer([("recorded", "passthrough", _columns_with_values)]),
@@ -44,7 +44,7 @@ def baselines(window_days: int) -> dict[str, WindowClassifier]:
     return {name: WindowClassifier(classifier, window_days) for name, classifier in classifiers.items()}
 
 
-def _logistic(number: Any) -> Any:
+def _logistic_regression_on(number: Any) -> Any:
     """Logistic regression on one number, with a ridge that only keeps it finite."""
     line = LogisticRegression(C=1e9, solver="newton-cholesky", tol=1e-9)
     return make_pipeline(FunctionTransformer(number), line)

@@ -67,8 +67,8 @@ def calibration_line(
         Biometrika 73:13-22); bleeds are independent without it.
     """
     design = np.column_stack([np.ones(len(log_odds)), log_odds])
-    line, line_sd = _logistic(design, came_back, np.zeros(len(log_odds)), bike)
-    in_the_large, in_the_large_se = _logistic(design[:, :1], came_back, log_odds, bike)
+    line, line_sd = _fit_logistic(design, came_back, np.zeros(len(log_odds)), bike)
+    in_the_large, in_the_large_se = _fit_logistic(design[:, :1], came_back, log_odds, bike)
     return CalibrationLine(line[0], line_sd[0], line[1], line_sd[1], in_the_large[0], in_the_large_se[0])
 
 
@@ -82,11 +82,11 @@ def recalibration(log_odds: FloatArray, came_back: NDArray[np.bool_]) -> Calibra
     weight = returns / (returns + PRIOR_RETURNS)
     line = calibration_line(log_odds, came_back)
     slope = max(1 + weight * (line.slope - 1), 0.1)
-    level, _ = _logistic(np.ones((len(log_odds), 1)), came_back, slope * log_odds)
+    level, _ = _fit_logistic(np.ones((len(log_odds), 1)), came_back, slope * log_odds)
     return Calibration(float(level[0] - (1 - weight) * line.in_the_large), float(slope))
 
 
-def _logistic(
+def _fit_logistic(
     x: FloatArray, came_back: NDArray[np.bool_] | FloatArray, offset: FloatArray, bike: NDArray[np.int64] | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Logistic regression by Newton's method: coefficients and standard errors."""

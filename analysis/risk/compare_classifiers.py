@@ -16,7 +16,7 @@ from analysis.audit_options import RISK_MODEL
 from analysis.dataset import BleedData
 from analysis.days import quarter_of
 from analysis.intake import Log
-from analysis.risk.backtest import KnownBleeds, backtest_others
+from analysis.risk.backtest import BacktestBleeds, backtest_others
 from analysis.risk.baselines import baselines
 from analysis.risk.evaluation import TestSet, model_quality
 from analysis.risk.features import bleed_rows
@@ -36,7 +36,7 @@ def risk_pipeline(data: BleedData) -> Pipeline:
     return make_risk_pipeline(data.standard, window_days=data.window_days, extra=data.own_field_names)
 
 
-def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: History) -> KnownBleeds:
+def backtest_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: History) -> BacktestBleeds:
     """Features and outcomes of every bleed.
 
     Parameters
@@ -44,12 +44,12 @@ def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: Hist
     log, data
         The bleeds, and the same with their follow-up.
     fit_sample
-        Bleeds to fit (`dataset.fit_data`).
+        Bleeds to fit (`dataset.data_for_fitting`).
     history
         `build_history` of the bleeds.
     """
     sessions = data.bleeds.get_column("session_id")
-    return KnownBleeds(
+    return BacktestBleeds(
         risk_pipeline(data)["features"].fit_transform(bleed_rows(log, history)),
         FollowUp.from_array(follow_up_of(data.bleeds)),
         level_codes(data.bleeds.get_column("bike_id")),
@@ -58,7 +58,7 @@ def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: Hist
     )
 
 
-def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
+def tested_bleeds(bleeds: BacktestBleeds, risk: FloatArray) -> TestSet:
     """The bleeds with an out-of-time risk and a known outcome."""
     rows, features = np.flatnonzero(np.isfinite(risk) & bleeds.is_complete), bleeds.features
     others = backtest_others(bleeds, baselines(bleeds.window_days))
@@ -79,7 +79,7 @@ def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
 
 
 def compare_classifiers(
-    bleeds: KnownBleeds, test: TestSet, classifiers: Mapping[str, Any], standard: Standard
+    bleeds: BacktestBleeds, test: TestSet, classifiers: Mapping[str, Any], standard: Standard
 ) -> DataFrame[Comparison]:
     """Figures of each classifier on the bleeds that the risk model predicted out of time, and of the risk model.
 
@@ -120,6 +120,6 @@ def compare_on_log(
     """`compare_classifiers` with the out-of-time risks of a finished audit; empty where there are none."""
     if not risks.get_column("out_of_time").any():
         return empty(Comparison)
-    bleeds = known_bleeds(log, data, fit_sample, build_history(data.bleeds, data.window_days))
+    bleeds = backtest_bleeds(log, data, fit_sample, build_history(data.bleeds, data.window_days))
     risk = np.where(risks.get_column("out_of_time"), risks.get_column("risk"), np.nan)
     return compare_classifiers(bleeds, tested_bleeds(bleeds, risk), classifiers, data.standard)

@@ -127,8 +127,8 @@ def _net_benefit_rows(test: TestSet) -> list[Row]:
     """Net benefit per bleed of checking those at or above a risk, against checking all (the decision curve)."""
     rows = []
     for threshold in THRESHOLDS:
-        benefit = net_benefit(test.risk, test.came_back, threshold)
-        check_all = net_benefit(np.ones_like(test.risk), test.came_back, threshold)
+        benefit = net_benefit_by_bleed(test.risk, test.came_back, threshold)
+        check_all = net_benefit_by_bleed(np.ones_like(test.risk), test.came_back, threshold)
         limits = _mean_limits(benefit.mean(), benefit - benefit.mean(), test.bike)
         rows.append(
             _quality_row(
@@ -138,7 +138,7 @@ def _net_benefit_rows(test: TestSet) -> list[Row]:
     return rows
 
 
-def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> FloatArray:
+def net_benefit_by_bleed(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> FloatArray:
     """Net benefit of each bleed (n) if those whose risk reaches the threshold are checked."""
     return np.where(risk >= threshold, np.where(came_back, 1.0, -threshold / (1 - threshold)), 0.0)
 

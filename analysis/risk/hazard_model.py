@@ -33,7 +33,7 @@ CURVE_ERROR_SD = 0.05
 
 
 @dataclass(frozen=True)
-class Window:
+class WindowHazard:
     """Baseline cumulative hazard, and probability that the brake's next bleed has not come, by day from 0 to the
     window's end.
     """
@@ -81,7 +81,7 @@ class HazardModel:
     coefficients: FloatArray = field(repr=False)
     covariance: FloatArray = field(repr=False)
     technician_variance: float
-    window: Window
+    window: WindowHazard
 
     def linear_predictor(self, x: FloatArray) -> FloatArray:
         return x @ self.coefficients
@@ -97,7 +97,7 @@ class HazardModel:
         return x * (x @ (0.5 * self.covariance) + self.coefficients)
 
 
-def _hazard_ratio(window: Window, risk: FloatArray) -> FloatArray:
+def _hazard_ratio(window: WindowHazard, risk: FloatArray) -> FloatArray:
     """The hazard, relative to the baseline, with which the window's risk is `risk`."""
     relative = np.ones_like(risk)
     for _ in range(FIXED_POINT_STEPS):
@@ -158,7 +158,7 @@ def fit_hazard_model(
         technician_variance=float(slope**2 / max(model.penalties[technician_columns[0]], 1e-6))
         if technician_columns
         else 0.0,
-        window=Window(
+        window=WindowHazard(
             baseline_cumulative_hazard(expected, follow_up, window_days),
             _survival_to_next_bleed(follow_up, window_days),
         ),
@@ -208,7 +208,7 @@ def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days
     window_days
         Follow-up window.
     """
-    early = follow_up.truncate(window_days)
+    early = follow_up.censor_all_at(window_days)
     if early.returned.sum() < MIN_RETURNS or log_hazard.std() < 1e-6:
         return 1.0
     (whole, whole_variance), (window, window_variance) = (
@@ -246,7 +246,7 @@ def baseline_cumulative_hazard(log_hazard: FloatArray, follow_up: FollowUp, wind
     window_days
         Follow-up window.
     """
-    window = follow_up.truncate(window_days)
+    window = follow_up.censor_all_at(window_days)
     hazard = breslow(log_hazard, window.days, window.returned, np.arange(window_days + 1))
     returns = int(window.returned.sum())
     if not returns or len(np.unique(follow_up.days[follow_up.returned])) < 2:

@@ -52,7 +52,7 @@ a measured reading (mm²) and least dispersion of a count."""
 
 
 @dataclass(frozen=True)
-class Reading:
+class StandReadingField:
     """One of the stand readings: its `field`, the `feature_group` it counts under, and whether it is a count (else in
     mm).
 
@@ -66,22 +66,22 @@ class Reading:
 
 
 READINGS = (
-    Reading("travel_excess_mm", TRAVEL),
-    Reading("pump_gain_mm", PUMPED),
-    Reading("bubbles_first", FIRST, is_count=True),
-    Reading("bubbles_last", LAST, is_count=True, until_none=True),
+    StandReadingField("travel_excess_mm", TRAVEL),
+    StandReadingField("pump_gain_mm", PUMPED),
+    StandReadingField("bubbles_first", FIRST, is_count=True),
+    StandReadingField("bubbles_last", LAST, is_count=True, until_none=True),
 )
 
 
 @dataclass(frozen=True)
-class Observation:
+class ObservedReading:
     """One reading of n bleeds, and its precision (1/noise); both 0 where not recorded."""
 
     values: FloatArray
     precision: FloatArray
 
-    def take(self, rows: NDArray[np.bool_]) -> Observation:
-        return Observation(self.values[rows], self.precision[rows])
+    def take(self, rows: NDArray[np.bool_]) -> ObservedReading:
+        return ObservedReading(self.values[rows], self.precision[rows])
 
 
 @dataclass(frozen=True)
@@ -96,19 +96,19 @@ class MeasurementModel:
     noise: FloatArray
 
     @property
-    def informative(self) -> list[int]:
+    def indices_in_use(self) -> list[int]:
         """Indices of the readings in use."""
         return np.flatnonzero(np.isfinite(self.noise)).tolist()
 
-    def observations(self, readings: FloatArray) -> dict[int, Observation]:
+    def observations(self, readings: FloatArray) -> dict[int, ObservedReading]:
         """Readings in use, by index."""
         recorded = np.isfinite(readings)
         return {
-            index: Observation(
+            index: ObservedReading(
                 np.where(recorded[index], readings[index], 0.0),
                 recorded[index] / self.noise[index],
             )
-            for index in self.informative
+            for index in self.indices_in_use
         }
 
     def expected(self, reading: int, air: FloatArray) -> FloatArray:
@@ -116,13 +116,13 @@ class MeasurementModel:
         expected = float(self.intercept[reading]) + float(self.slope[reading]) * air
         return np.maximum(expected, MIN_COUNT) if READINGS[reading].is_count else expected
 
-    def winsorise(self, reading: int, observed: Observation, air: FloatArray) -> Observation:
+    def winsorise(self, reading: int, observed: ObservedReading, air: FloatArray) -> ObservedReading:
         """The observation with outliers moved to `OUTLIER_SD` standard deviations from its mean at this air."""
         expected = self.expected(reading, air)
         limit = self._outlier_limit(reading, expected)
-        return Observation(np.clip(observed.values, expected - limit, expected + limit), observed.precision)
+        return ObservedReading(np.clip(observed.values, expected - limit, expected + limit), observed.precision)
 
-    def log_likelihood(self, observed: dict[int, Observation], air: FloatArray) -> FloatArray:
+    def log_likelihood(self, observed: dict[int, ObservedReading], air: FloatArray) -> FloatArray:
         """Log likelihood of all readings up to a constant; `air` is nodes × bleeds.
 
         The terms of a measured reading are quadratic in air, those of a count linear and logarithmic; quadratic and
@@ -140,7 +140,7 @@ class MeasurementModel:
                 quadratic -= 0.5 * slope**2 * observation.precision
         return total + (quadratic * air + linear) * air
 
-    def score_terms(self, reading: int, observed: Observation, air: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def score_terms(self, reading: int, observed: ObservedReading, air: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Score of the reading in log air, and its Fisher information."""
         expected, derivative = self.expected(reading, air), float(self.slope[reading]) * air
         limit = self._outlier_limit(reading, expected)
@@ -171,7 +171,7 @@ class Posterior:
 
     log_air: FloatArray
     weight: FloatArray
-    observations: dict[int, Observation]
+    observations: dict[int, ObservedReading]
 
     def take(self, rows: NDArray[np.bool_]) -> Posterior:
         observations = {index: observation.take(rows) for index, observation in self.observations.items()}
@@ -197,7 +197,7 @@ def posterior(
 
 
 def _posterior_mode(
-    prior_mean: FloatArray, variance: float, measurement: MeasurementModel, observations: dict[int, Observation]
+    prior_mean: FloatArray, variance: float, measurement: MeasurementModel, observations: dict[int, ObservedReading]
 ) -> tuple[FloatArray, FloatArray]:
     """Mode of log air by Fisher scoring, and its standard deviation.
 
@@ -255,7 +255,7 @@ class LatentAirModel:
 
         A column of the work contributes to the prior mean, a reading the prior variance times its score there.
         """
-        readings_used, columns = self.measurement.informative, self.inputs.columns
+        readings_used, columns = self.measurement.indices_in_use, self.inputs.columns
         groups = tuple(
             dict.fromkeys(
                 [*(column.feature_group for column in columns), *(READINGS[i].feature_group for i in readings_used)]

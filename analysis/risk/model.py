@@ -15,7 +15,7 @@ from analysis.risk.latent_air import LatentAirModel, fit_latent_air, reading_mat
 from analysis.risk.outcome import FollowUp
 from analysis.risk.preprocessing import AIR, TECHNICIAN_BLOCK, risk_columns
 from analysis.stats import Z95
-from analysis.survival import late_failure_models
+from analysis.survival import late_returning_brake_models
 
 FloatArray = NDArray[np.float64]
 BATCH_SIZE = 20_000
@@ -136,7 +136,7 @@ def concat_predictions(parts: list[Predictions]) -> Predictions:
 
 
 def _censor_wear(table: pl.DataFrame, follow_up: FollowUp, window_days: int) -> FollowUp:
-    """Follow-up of bleeds on brake models that wear out (`survival.late_failure_models`), censored at the window.
+    """Follow-up of bleeds on brake models that wear out (`survival.late_returning_brake_models`), censored at the window.
 
     Their late returns are due to the part; under proportional hazards they would raise the risk within the window.
     """
@@ -144,6 +144,6 @@ def _censor_wear(table: pl.DataFrame, follow_up: FollowUp, window_days: int) -> 
     if "brake_model" not in table.columns:
         return follow_up
     table_with_end = table.select("brake_model").with_columns(days_at_risk=pl.Series(follow_up.days), end=ends)
-    wearing = [late.brake_model for late in late_failure_models(table_with_end)]
+    wearing = [late.brake_model for late in late_returning_brake_models(table_with_end)]
     is_wearing = table.get_column("brake_model").is_in(wearing).fill_null(False).to_numpy()
     return follow_up.censor_at(np.where(is_wearing, window_days, follow_up.days))

@@ -49,7 +49,7 @@ class FollowUp:
             np.minimum(self.observed_days, days),
         )
 
-    def truncate(self, days: int) -> FollowUp:
+    def censor_all_at(self, days: int) -> FollowUp:
         """The follow-up censored at the same number of days for all bleeds."""
         return self.censor_at(np.full(len(self.days), days))
 

@@ -10,10 +10,10 @@ import polars as pl
 from analysis.risk.features import MISSED_PREFIX, OWN_PREFIX, reading_feature_name
 from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import FLUID_NAMES, Sessions
 
-UNITS = {entry.name: entry.unit for entry in dictionary("sessions", Sessions)}
+UNITS = {entry.name: entry.unit for entry in field_entries("sessions", Sessions)}
 PASSES = "passes"
 PASS_FIELDS = ("cycles", "bubbles_last", "volume_moved_ml")
 PASS_GROUPS = (*PASS_FIELDS, "flush_ratio", LAST)

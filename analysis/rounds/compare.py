@@ -12,8 +12,8 @@ from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.monitoring import monthly_counts, variance_between_months
 from analysis.report import Report
-from analysis.rounds.earlier import EarlierAudit, Levels
-from analysis.rounds.predictions import compare_predictions, interim
+from analysis.rounds.earlier import EarlierAudit, SignificanceLevels
+from analysis.rounds.predictions import compare_predictions, predict_bleeds_still_out
 from analysis.rounds.signals import group_changes, new_change_points, recall_changes, signal_changes, step_changes
 from analysis.stats import wilson
 from analysis.survival import ObservationWindow
@@ -38,7 +38,7 @@ def compare_with_earlier_audit(report: Report, earlier: EarlierAudit, covered: O
     """
     earlier.require_comparable(report.as_of, report.names_hidden)
     look = earlier.look + 1
-    levels = Levels.at(look)
+    levels = SignificanceLevels.at(look)
     then = earlier.follow_up(report, covered)
     rows = [
         *recall_changes(earlier.tables["holds"], report),
@@ -100,7 +100,7 @@ def _check_earlier_predictions(report: Report, earlier: EarlierAudit, then: Blee
         return validate_table(Predictions, earlier.tables["predictions"])
     recalled = earlier.tables["holds"].filter("open").select("session_id")
     listed = earlier.tables["risk"].filter("on_worklist").join(recalled, on="session_id", how="anti")
-    bleeds = interim(earlier.model, then, earlier.linked_log(report), listed, report.log, report.data)
+    bleeds = predict_bleeds_still_out(earlier.model, then, earlier.linked_log(report), listed, report.log, report.data)
     return compare_predictions(
         bleeds,
         earlier.model.model.hazard.covariance,

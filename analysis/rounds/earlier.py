@@ -126,14 +126,14 @@ def look_level(look: int) -> float:
 
 
 @dataclass(frozen=True)
-class Levels:
+class SignificanceLevels:
     """The level of the earlier audit and of this one."""
 
     before: float
     now: float
 
     @classmethod
-    def at(cls, look: int) -> Levels:
+    def at(cls, look: int) -> SignificanceLevels:
         return cls(look_level(look - 1), look_level(look))
 
     def is_new(self, p_before: float | None, p_now: float | None) -> bool:

@@ -46,7 +46,7 @@ class BleedsStillOut:
     on_list: NDArray[np.bool_]
 
 
-def interim(
+def predict_bleeds_still_out(
     model: SavedModel, then: BleedData, earlier_log: Log, listed: pl.DataFrame, log: Log, now: BleedData
 ) -> BleedsStillOut:
     """Predict every bleed that was still out at the earlier day, and look up what became of it.

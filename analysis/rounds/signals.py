@@ -9,7 +9,7 @@ import polars as pl
 from analysis.dataset import BleedData
 from analysis.rates import KINDS
 from analysis.report import Report
-from analysis.rounds.earlier import Levels
+from analysis.rounds.earlier import SignificanceLevels
 
 Row = dict[str, Any]
 
@@ -60,7 +60,7 @@ def _recall_row(kind: str, session: str, before: str | None, now: str, note: str
     }
 
 
-def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
+def signal_changes(before: pl.DataFrame, report: Report, levels: SignificanceLevels) -> list[Row]:
     """Groups whose rate is or was statistically clear; a new signal is confirmed if it is clear at the level of this look."""
     columns = ("kind", "group", "signal", "ratio", "q_value")
     old = before.select(*columns).rename({name: f"{name}_before" for name in columns[2:]})
@@ -92,16 +92,18 @@ def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list
     return rows
 
 
-def new_change_points(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
+def new_change_points(before: pl.DataFrame, report: Report, levels: SignificanceLevels) -> list[Row]:
     """Change points that this audit reports and the earlier one did not, confirmed if clear at the level of this look."""
     old: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
     points = before.filter("change_began").select("kind", "group", "month", "change_p_value")
     for kind, group, month, p in points.iter_rows():
-        old.setdefault((kind, group), []).append((_month_count(month), p))
+        old.setdefault((kind, group), []).append((_months_since_year_zero(month), p))
     rows = []
     for row in report.months.filter("change_began").iter_rows(named=True):
         earlier_points = old.get((row["kind"], row["group"]), [])
-        same = [p for month, p in earlier_points if abs(_month_count(row["month"]) - month) <= SAME_CHANGE_MONTHS]
+        same = [
+            p for month, p in earlier_points if abs(_months_since_year_zero(row["month"]) - month) <= SAME_CHANGE_MONTHS
+        ]
         if not same or any(levels.is_new(p, row["change_p_value"]) for p in same):
             step = f"; step that changed with it: {row['step_moved']}" if row["step_moved"] else ""
             subject = {"kind": "change_named", "subject_kind": row["kind"], "subject": row["group"]}
@@ -116,11 +118,11 @@ def new_change_points(before: pl.DataFrame, report: Report, levels: Levels) -> l
     return rows
 
 
-def _month_count(month: str) -> int:
+def _months_since_year_zero(month: str) -> int:
     return 12 * int(month[:4]) + int(month[5:7])
 
 
-def step_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
+def step_changes(before: pl.DataFrame, report: Report, levels: SignificanceLevels) -> list[Row]:
     """Steps whose verdict changed; that a step costs comebacks is confirmed if it is clear at the level of this look."""
     old = {row["step"]: row for row in before.iter_rows(named=True)}
     rows = []

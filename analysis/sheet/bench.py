@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from analysis.standard import Standard, Step, other_fields_of_rule
 from analysis.standard.rules import AboveField, AtLeastField, BrakeLimits, Equals, Is, Limits
-from schemas import Entry, dictionary
+from schemas import Entry, field_entries
 from schemas.log import Sessions
 
 CAUTIONS = (
@@ -105,7 +105,7 @@ def write_bench_sheet(path: Path, standard: Standard) -> None:
     It has the job details, the steps in order with their targets, and the checks after the bleed. An existing file is
     replaced.
     """
-    fields = {entry.name: entry for entry in dictionary("sessions", Sessions)}
+    fields = {entry.name: entry for entry in field_entries("sessions", Sessions)}
     step_fields = {step.field for step in standard.steps}
     environment = Environment(
         loader=PackageLoader("analysis.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True

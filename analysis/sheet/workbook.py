@@ -13,7 +13,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from analysis.sheet.bench import sheet_label, target_with_unit
 from analysis.standard import Standard, own_fields
-from schemas import LOG_TABLES, Entry, dictionary
+from schemas import LOG_TABLES, Entry, field_entries
 from schemas.log import Actions
 
 ROWS_WITH_RULES = 2000
@@ -34,7 +34,7 @@ def write_workbook(path: Path, standard: Standard) -> None:
     formats = _Formats(book)
     for name in SHEETS:
         own = _own_entries(standard) if name == "sessions" else []
-        _fill_sheet(book.add_worksheet(name), [*dictionary(name, LOG_TABLES[name]), *own], standard, formats)
+        _fill_sheet(book.add_worksheet(name), [*field_entries(name, LOG_TABLES[name]), *own], standard, formats)
     book.close()
     path.write_bytes(content.getvalue())
 
@@ -49,7 +49,7 @@ def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
     book.set_properties({"created": dt.datetime.combine(day, dt.time())})
     formats = _Formats(book)
     sheet = book.add_worksheet("to do")
-    _fill_sheet(sheet, dictionary("actions", Actions), None, formats)
+    _fill_sheet(sheet, field_entries("actions", Actions), None, formats)
     for line, row in enumerate(to_do.iter_rows(), 1):
         for column, value in enumerate(row):
             if isinstance(value, dt.date):
@@ -97,7 +97,7 @@ def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard | Non
 
 def _heading_comment(entry: Entry, standard: Standard | None) -> str:
     """Label, description, values with their unit, steps that use the field, and whether it is required."""
-    fields = {field.name: field for field in dictionary("sessions", LOG_TABLES["sessions"])}
+    fields = {field.name: field for field in field_entries("sessions", LOG_TABLES["sessions"])}
     lines = [entry.label[:1].upper() + entry.label[1:]]
     lines += [entry.description] if entry.description != entry.label else []
     lines += [_allowed_values_text(entry)] if entry.range else []

@@ -1,6 +1,12 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
-from analysis.standard.adherence import deviation, join_brakes, missed_step_columns, missed_steps, own_fields
+from analysis.standard.adherence import (
+    deviations_from_limits,
+    join_brakes,
+    missed_step_columns,
+    missed_steps,
+    own_fields,
+)
 from analysis.standard.definition import (
     PLACE_ORDER,
     SecondCheck,

@@ -34,7 +34,7 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
     UserError
         A step reads a custom field whose type does not suit its rule.
     """
-    bleeds = _step_bleeds(log, standard)
+    bleeds = _bleeds_with_step_fields(log, standard)
     return validate_table(MissedSteps, bleeds.select("session_id").hstack(missed_step_columns(bleeds, standard)))
 
 
@@ -63,14 +63,14 @@ def missed_step_columns(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFram
     return pl.concat(part.select(PLACE, *columns) for part in parts).sort(PLACE).select(columns)
 
 
-def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
+def deviations_from_limits(log: Log, standard: Standard) -> DataFrame[Deviations]:
     """By how much each missed reading is outside its limit, in the field's unit; negative below the lower limit.
 
     A reading equal to what it should exceed is outside by 0. Steps that are met, not recorded or have no numeric limit
     are left out; sorted by session_id and step.
     """
     parts = []
-    for version, own in _split_by_version(_step_bleeds(log, standard), standard):
+    for version, own in _split_by_version(_bleeds_with_step_fields(log, standard), standard):
         bleeds = _add_absent_step_fields(own, version)
         parts += [part for step in version.steps if (part := _distance_outside_limits(bleeds, step)) is not None]
     if not parts:
@@ -106,7 +106,7 @@ def own_fields(standard: Standard) -> dict[str, Kind]:
     return {name: kind for name, kind in fields if name.startswith("own.")}
 
 
-def _step_bleeds(log: Log, standard: Standard) -> pl.DataFrame:
+def _bleeds_with_step_fields(log: Log, standard: Standard) -> pl.DataFrame:
     """Bleeds sorted by session_id with the fields that the steps of any version read, and their brakes."""
     fields = {name for version in (standard, *standard.earlier) for name in _step_fields(version)}
     step_columns = {"session_id", "brake_model", "started_at", "shop", *fields}

@@ -24,7 +24,7 @@ from analysis.standard.rules import (
     Rule,
     other_fields_of_rule,
 )
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import Brakes, Sessions
 
 MAX_NUMBER = 1_000_000_000
@@ -33,8 +33,8 @@ MAX_TEXT_LENGTH = 200
 """Characters of a title, which is printed in charts and tables."""
 _MAX_QUOTED_LENGTH = 60
 _KINDS = {int: "a whole number", float: "a number", str: "text in quotes", bool: "true or false"}
-FIELDS = {entry.name: entry for entry in dictionary("sessions", Sessions)}
-BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.type == "number"}
+FIELDS = {entry.name: entry for entry in field_entries("sessions", Sessions)}
+BRAKE_FIELDS = {entry.name for entry in field_entries("brakes", Brakes) if entry.type == "number"}
 STEP_PLACES = ("preparation", "first pass", "passes", "closing", "after")
 STAND_READINGS = ("travel", "pump_gain", "bubbles", "hard_pull", "leak")
 RULE_KEYS = ("is", "min", "max", "equals", "above_field", "at_least_field", "brake_limits")

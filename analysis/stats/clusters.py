@@ -168,7 +168,7 @@ def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))
 
 
-def fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:
+def is_in_fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:
     """Choose the rows that a model is fitted to: all of them, or whole clusters up to `limit` rows.
 
     Clusters are taken in the order of a hash of their name and the seed until the next one would exceed the limit, so

@@ -124,7 +124,7 @@ class LearningLimits:
     most_entries: float
 
 
-def log_likelihood_steps(missed: FloatArray, expected: FloatArray, ratio: float, dispersion: float) -> FloatArray:
+def log_likelihood_increments(missed: FloatArray, expected: FloatArray, ratio: float, dispersion: float) -> FloatArray:
     """Evidence of each entry for `expected` misses against `ratio` times as many: a Poisson log likelihood ratio.
 
     Divided by the dispersion of the counts (quasi-likelihood: P. McCullagh & J. A. Nelder 1989, Generalized Linear Models,
@@ -167,8 +167,10 @@ def learning_limits(
     expected = np.full((HORIZON, 1), mean)
     level = np.exp(dispersion.level_sd * rng.standard_normal(DRAWS))
     poor, good = (_draw_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
-    clearing = [reset_cusum(log_likelihood_steps(count, expected, ratio, dispersion.counts)) for count in (poor, good)]
-    alarm = reset_cusum(-log_likelihood_steps(good, expected, ratio, dispersion.counts))
+    clearing = [
+        reset_cusum(log_likelihood_increments(count, expected, ratio, dispersion.counts)) for count in (poor, good)
+    ]
+    alarm = reset_cusum(-log_likelihood_increments(good, expected, ratio, dispersion.counts))
     competent = float(np.quantile(clearing[0].max(axis=0), 1 - alpha))
     reached = clearing[1] >= competent
     entries = np.where(reached.any(axis=0), reached.argmax(axis=0) + 1.0, np.inf)

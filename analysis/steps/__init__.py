@@ -3,10 +3,10 @@
 from analysis.steps.aipw import aipw_terms
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.dose_response import (
-    DoseResponseBase,
+    DoseResponseInputs,
     FittedCurve,
-    dose_response_base,
     dose_response_curves,
+    dose_response_inputs,
     fit_curves,
 )
 from analysis.steps.evidence import air_score
@@ -18,7 +18,7 @@ from analysis.steps.what_if import PreventedComebacks, YearlyCost, prevented_if_
 
 __all__ = [
     "Design",
-    "DoseResponseBase",
+    "DoseResponseInputs",
     "FittedCurve",
     "MarginalEffects",
     "PreventedComebacks",
@@ -28,8 +28,8 @@ __all__ = [
     "air_score",
     "build_design",
     "crude_step_differences",
-    "dose_response_base",
     "dose_response_curves",
+    "dose_response_inputs",
     "e_value",
     "estimate_marginal_effects",
     "fit_curves",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, BleedData
 from analysis.stats import frequent_codes, level_codes, sum_within_clusters
 from analysis.survival import Block
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import Sessions
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +27,7 @@ EFFECT_RIDGE, NUISANCE_RIDGE = 0.25, 4.0
 not recorded)."""
 READINGS = tuple(
     (entry.name, entry.place)
-    for entry in dictionary("sessions", Sessions)
+    for entry in field_entries("sessions", Sessions)
     if entry.role == "sign" and entry.place in ("first pass", "passes") and entry.type == "whole number"
 )
 """Readings taken while work goes on, with their place in time: they may steer the steps after them."""

@@ -47,7 +47,7 @@ class _MeasuredReading:
 
 
 @dataclass(frozen=True)
-class DoseResponseBase:
+class DoseResponseInputs:
     """Bleeds, their design matrix and the model of the steps, shared by all curves."""
 
     data: BleedData
@@ -61,19 +61,19 @@ class DoseResponseBase:
         return MIN_EXPECTED * self.data.bleeds.height / max(comebacks, 1)
 
 
-def dose_response_base(
+def dose_response_inputs(
     data: BleedData, design: Design | None, return_model: SurvivalModel | None = None
-) -> DoseResponseBase | None:
+) -> DoseResponseInputs | None:
     """Collect what every curve is fitted with; None without a design.
 
     The return model, over the whole follow-up, is fitted here unless given.
     """
     if design is None:
         return None
-    return DoseResponseBase(data, design, fit_step_model(data, design) if return_model is None else return_model)
+    return DoseResponseInputs(data, design, fit_step_model(data, design) if return_model is None else return_model)
 
 
-def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
+def dose_response_curves(base: DoseResponseInputs | None) -> DataFrame[Tolerance]:
     """Adjusted risk along each measured field that decides a step.
 
     Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
@@ -100,12 +100,12 @@ class FittedCurve:
     covariance: FloatArray = field(repr=False)
 
 
-def fit_curves(base: DoseResponseBase | None) -> list[FittedCurve]:
+def fit_curves(base: DoseResponseInputs | None) -> list[FittedCurve]:
     """A curve for each measured field that decides a step; see `dose_response_curves`."""
     return [] if base is None else [_fit_curve(base, reading) for reading in _select_readings(base)]
 
 
-def _select_readings(base: DoseResponseBase) -> list[_MeasuredReading]:
+def _select_readings(base: DoseResponseInputs) -> list[_MeasuredReading]:
     """Measured fields with limits in the procedure whose step is in the design, recorded at least `MIN_RECORDED`
     times and varying.
     """
@@ -122,7 +122,7 @@ def _select_readings(base: DoseResponseBase) -> list[_MeasuredReading]:
     return readings
 
 
-def _fit_curve(base: DoseResponseBase, reading: _MeasuredReading) -> FittedCurve:
+def _fit_curve(base: DoseResponseInputs, reading: _MeasuredReading) -> FittedCurve:
     data, design = base.data, base.design
     recorded = np.isfinite(reading.values)
     basis = np.zeros((len(reading.values), reading.curve.width))
@@ -147,12 +147,12 @@ def _fit_curve(base: DoseResponseBase, reading: _MeasuredReading) -> FittedCurve
         x, np.where(recorded, hazard_without, 0.0), grid_basis, np.exp(grid_basis @ effects), int(recorded.sum())
     )
     influence = clustered_influence(model, risks.gradients, data.window_days)
-    sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
+    sd = np.sqrt((influence**2).sum(axis=0)) * model.standard_error_factor
     bleeds = reading.curve.nearest_counts(reading.values[recorded])
     enough = (bleeds >= base.fewest_readings) | (not reading.curve.levels)
     limits = np.array([_risk_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     limits[~enough] = np.nan
-    effect_influence = model.influence(np.eye(x.shape[1])[:, reading_start:]) * model.df_correction
+    effect_influence = model.influence(np.eye(x.shape[1])[:, reading_start:]) * model.standard_error_factor
     log_hazard = grid_basis @ effects
     covariance = grid_basis @ (effect_influence.T @ effect_influence) @ grid_basis.T
     p_value = equal_values_p_value(log_hazard[enough], covariance[np.ix_(enough, enough)])

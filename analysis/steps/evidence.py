@@ -95,7 +95,7 @@ def mediator_evidence(data: BleedData, design: Design, return_model: SurvivalMod
     if score is None:
         return None
     inverse_gram = np.asarray(np.linalg.inv(design.x.T @ design.x + np.diag(_ridge_penalties(design))), dtype=float)
-    base = _MediatorBase(data, design, return_model, inverse_gram)
+    base = _MediatorInputs(data, design, return_model, inverse_gram)
     columns = np.array([*range(design.step_count), *design.unrecorded_columns])
     whole = _mediated_effects(base, score, columns)
     delta, influence = whole.delta, whole.influence
@@ -114,7 +114,7 @@ def mediator_evidence(data: BleedData, design: Design, return_model: SurvivalMod
 
 
 @dataclass(frozen=True)
-class _MediatorBase:
+class _MediatorInputs:
     """Data and fits shared by all scores; `inverse_gram` is (XᵀX + ridge)⁻¹."""
 
     data: BleedData
@@ -130,7 +130,7 @@ class _MediatedEffects:
     p_value: float
 
 
-def _mediated_effects(base: _MediatorBase, score: FloatArray, columns: NDArray[np.int64]) -> _MediatedEffects:
+def _mediated_effects(base: _MediatorInputs, score: FloatArray, columns: NDArray[np.int64]) -> _MediatedEffects:
     """Effect of the score on returns given the design, times the regression of the score on the given columns."""
     design, return_model = base.design, base.return_model
     width = design.x.shape[1]
@@ -199,7 +199,7 @@ def fit_time_varying(data: BleedData, design: Design, return_model: SurvivalMode
         entry=np.repeat([-1, window], [len(days), len(late_rows)]),
     )
     columns = [*range(step_count), *design.unrecorded_columns, *range(width, width + step_count)]
-    influence = model.influence(np.eye(width + step_count)[:, columns]) * model.df_correction
+    influence = model.influence(np.eye(width + step_count)[:, columns]) * model.standard_error_factor
     shrinkage = np.eye(len(columns))
     shrinkage_loss = model.covariance[np.ix_(columns, columns)] * model.penalties[columns]
     shrinkage[-step_count:, -step_count:] -= shrinkage_loss[-step_count:, -step_count:]

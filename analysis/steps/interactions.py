@@ -103,7 +103,7 @@ def _estimate_ratios(
         start=np.append(base.coefficients, np.zeros(pairs)),
     )
     columns = [*places, *range(width, width + pairs)]
-    influence = model.influence(np.eye(width + pairs)[:, columns]) * model.df_correction
+    influence = model.influence(np.eye(width + pairs)[:, columns]) * model.standard_error_factor
     covariance, effects = influence.T @ influence, model.coefficients[columns]
     interaction, elsewhere = effects[pairs:], effects[:pairs]
     sd = np.sqrt(np.diag(covariance))

@@ -50,7 +50,7 @@ class MarginalEffects:
             self.gradients,
             Gradients(_log_hazard_if_met_gradient(self.design, model, self.baseline_hazard), np.ones(steps)),
         )
-        influence = clustered_influence(model, gradients, self.window_days) * model.df_correction
+        influence = clustered_influence(model, gradients, self.window_days) * model.standard_error_factor
         return np.asarray(influence.T @ influence)
 
 
@@ -122,7 +122,7 @@ def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> M
     baseline_hazard = expected_baseline_hazard(data, model)
     prevented, gradients = _prevented_and_gradients(design, model, baseline_hazard)
     influence = clustered_influence(model, gradients, data.window_days)
-    sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
+    sd = np.sqrt((influence**2).sum(axis=0)) * model.standard_error_factor
     return MarginalEffects(prevented, sd, model, baseline_hazard, gradients, design, data.window_days)
 
 

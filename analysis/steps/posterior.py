@@ -39,7 +39,7 @@ PREDICTS_P = 0.05
 
 
 @dataclass(frozen=True)
-class Evidence:
+class EffectEstimates:
     """Estimates and their covariance, in the order early (steps, then not recorded), mediated (as early), late (steps).
 
     `group` is 1 for leak steps, else 0; `has_mediator` is false where the readings are no evidence.
@@ -54,7 +54,7 @@ class Evidence:
     shrinkage: FloatArray
 
 
-def posterior_draws(evidence: Evidence, draws: int, rng: np.random.Generator) -> FloatArray:
+def draw_early_effects(evidence: EffectEstimates, draws: int, rng: np.random.Generator) -> FloatArray:
     """Draws of the early effects (draws × early effects), steps first, then not recorded."""
     sampler = _GibbsSampler(evidence, rng)
     sweeps = -(-draws // CHAINS)
@@ -69,7 +69,7 @@ def posterior_draws(evidence: Evidence, draws: int, rng: np.random.Generator) ->
 class _GibbsSampler:
     """`CHAINS` chains at once; the first axis of every array is the chain."""
 
-    def __init__(self, evidence: Evidence, rng: np.random.Generator) -> None:
+    def __init__(self, evidence: EffectEstimates, rng: np.random.Generator) -> None:
         self.evidence, self.rng = evidence, rng
         size = len(evidence.values)
         ridge = 1e-8 * np.trace(evidence.covariance) / size
@@ -259,14 +259,14 @@ def combined_estimate(
 
 def _collect_evidence(
     data: BleedData, design: Design, mediator: MediatorEvidence, time_varying: TimeVaryingEffects
-) -> Evidence:
+) -> EffectEstimates:
     """Estimates from early returns, stand readings and late returns, with their joint covariance."""
     early = design.step_count + len(design.unrecorded_columns)
     influence = np.hstack([time_varying.influence[:, :early], mediator.influence, time_varying.influence[:, early:]])
     indices = [*range(design.step_count), *design.unrecorded_steps]
     steps = {step.id: step for step in data.standard.steps}
     column_steps = [steps[design.steps[index]] for index in indices]
-    return Evidence(
+    return EffectEstimates(
         values=np.concatenate([time_varying.effects[:early], mediator.delta, time_varying.effects[early:]]),
         covariance=influence.T @ influence,
         early_count=early,
@@ -280,13 +280,13 @@ def _collect_evidence(
 def _estimate_with_mediator(
     data: BleedData,
     design: Design,
-    evidence: Evidence,
+    evidence: EffectEstimates,
     effect_influence: FloatArray,
     return_model: SurvivalModel,
     rng: np.random.Generator,
 ) -> CombinedEstimate:
     """Posterior draws of the effects, and of the comebacks prevented."""
-    draws = posterior_draws(evidence, DRAWS, rng)
+    draws = draw_early_effects(evidence, DRAWS, rng)
     refit = refit_nuisance(data, design, draws.mean(axis=0), effect_influence, return_model)
     log_hazard_errors = log_hazard_error_draws(refit, draws, rng)
     prevented = prevented_draws(design, refit, draws, log_hazard_errors)

@@ -18,7 +18,12 @@ from analysis.steps.evidence import fit_time_varying, proportional_hazards_test,
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
 from analysis.steps.posterior import CombinedEstimate, combined_estimate
 from analysis.steps.ranking import e_value, judge_and_rank_steps, robust_verdicts
-from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, fit_later_steps
+from analysis.steps.total_effects import (
+    NO_LATER_STEPS,
+    LaterStepResponses,
+    add_later_step_effects,
+    fit_later_step_responses,
+)
 from analysis.steps.unseen_causes import MAX_TIMES, UnseenCauses, unseen_causes
 from analysis.survival import CoxModel, SurvivalModel
 from schemas import empty, validate_table
@@ -52,7 +57,7 @@ class StepCosts:
     estimate: CombinedEstimate | None = field(repr=False)
     return_model: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
-    later: LaterSteps = NO_LATER_STEPS
+    later: LaterStepResponses = NO_LATER_STEPS
     unseen: UnseenCauses | None = field(repr=False, default=None)
 
 
@@ -103,7 +108,7 @@ def step_costs(
     rng
         Random generator.
     fit_sample
-        Bleeds to fit (`dataset.fit_data`); all by default.
+        Bleeds to fit (`dataset.data_for_fitting`); all by default.
     survival
         Class of the time-to-return model.
     fitted
@@ -123,7 +128,7 @@ def step_costs(
     marginal = marginal_effects(sample, design, model)
     direct = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
     estimates = _Estimates(
-        direct, marginal, estimate_by_aipw(sample, design, rng), fit_later_steps(sample, design), rng
+        direct, marginal, estimate_by_aipw(sample, design, rng), fit_later_step_responses(sample, design), rng
     )
     unseen = unseen_causes(sample, design)
     columns = _estimate_columns(design, estimates, unseen, fitted.estimable)
@@ -143,11 +148,11 @@ class _Estimates:
         direct: CombinedEstimate,
         marginal: MarginalEffects,
         check: AipwEstimate,
-        later: LaterSteps,
+        later: LaterStepResponses,
         rng: np.random.Generator,
     ) -> None:
         self.direct, self.later = direct, later
-        self.total = add_later_steps(marginal.design, later, direct, rng)
+        self.total = add_later_step_effects(marginal.design, later, direct, rng)
         through = self.total.prevented - direct.prevented
         shift, spread = through.mean(axis=0), through.std(axis=0)
         self.survival, self.survival_sd = marginal.prevented + shift, np.hypot(marginal.sd, spread)

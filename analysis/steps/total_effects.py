@@ -70,7 +70,7 @@ class MissResponse:
 
 
 @dataclass(frozen=True)
-class LaterSteps:
+class LaterStepResponses:
     """Responses of the steps that depend on what is seen: `alone` to steps before the passes, with their indirect effects
     through other responding steps; `joint` with those held as they were.
     """
@@ -79,10 +79,10 @@ class LaterSteps:
     joint: tuple[MissResponse, ...]
 
 
-NO_LATER_STEPS = LaterSteps((), ())
+NO_LATER_STEPS = LaterStepResponses((), ())
 
 
-def fit_later_steps(data: BleedData, design: Design) -> LaterSteps:
+def fit_later_step_responses(data: BleedData, design: Design) -> LaterStepResponses:
     """Fit the responses: logistic regressions of each responding step on earlier steps, the steps after the passes and X.
 
     Hurry makes all misses likelier. A step done after the passes cannot have caused the bubbles, so the association
@@ -108,7 +108,7 @@ def fit_later_steps(data: BleedData, design: Design) -> LaterSteps:
         earlier = responding[:position]
         alone.append(_fit_response(design, step, before, controls, responding))
         joint.append(_fit_response(design, step, [*before, *earlier], controls, responding[position:]))
-    return LaterSteps(tuple(r for r in alone if r.causes), tuple(r for r in joint if r.causes))
+    return LaterStepResponses(tuple(r for r in alone if r.causes), tuple(r for r in joint if r.causes))
 
 
 def _fit_response(
@@ -146,7 +146,7 @@ def _sandwich_covariance(
 
 
 def prevented_through_later_steps(
-    design: Design, later: LaterSteps, estimate: CombinedEstimate, missed: FloatArray, rng: np.random.Generator
+    design: Design, later: LaterStepResponses, estimate: CombinedEstimate, missed: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
     """Draws of comebacks prevented per 100 bleeds through later steps, had some misses been met.
 
@@ -182,8 +182,8 @@ def prevented_through_later_steps(
     return prevented
 
 
-def add_later_steps(
-    design: Design, later: LaterSteps, estimate: CombinedEstimate, rng: np.random.Generator
+def add_later_step_effects(
+    design: Design, later: LaterStepResponses, estimate: CombinedEstimate, rng: np.random.Generator
 ) -> CombinedEstimate:
     """The estimate with what each step prevents through later steps added."""
     if not later.joint:

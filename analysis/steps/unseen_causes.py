@@ -56,7 +56,7 @@ class ConfounderTest:
     p_value: float = float("nan")
 
     @property
-    def clear(self) -> bool:
+    def is_significant(self) -> bool:
         return self.p_value <= SIGNIFICANCE
 
 
@@ -84,24 +84,24 @@ class UnseenCauses:
     @property
     def suspected(self) -> bool:
         """Whether any test is positive."""
-        return self.returns.clear or self.bubbles.clear or self.retro.clear
+        return self.returns.is_significant or self.bubbles.is_significant or self.retro.is_significant
 
     @property
     def notes(self) -> tuple[str, ...]:
         """A sentence for every test that shows one."""
         notes = []
-        if self.returns.clear:
+        if self.returns.is_significant:
             notes.append(
                 "Missed steps also go with returns for pads, noise or worn parts, which these steps cannot cause "
                 f"(hazard ratio of a miss {np.exp(self.returns.value):.2f}, p = {self.returns.p_value:.3f})."
             )
-        if self.bubbles.clear:
+        if self.bubbles.is_significant:
             notes.append(
                 "Steps missed at the end of the bleed go with more bubbles in the first pass, which they cannot cause "
                 f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f}). Either something not "
                 "recorded causes both, or many bubbles take so much time that steps at the end are left out."
             )
-        if self.retro.clear:
+        if self.retro.is_significant:
             back, others = self.shares
             notes.append(
                 f"Bleeds that came back have fewer empty entries ({back:.1%}) than the others ({others:.1%}): entries were "
@@ -134,17 +134,17 @@ def _test_other_returns(data: BleedData, design: Design) -> tuple[ConfounderTest
     days = data.bleeds.get_column("other_return_days", default=pl.Series(dtype=pl.Int64)).fill_null(-1).to_numpy()
     at_risk = data.bleeds.get_column("days_at_risk").to_numpy()
     event = (days >= 0) & (days <= at_risk) if len(days) else np.zeros(len(at_risk), dtype=bool)
-    controls = _harmless_steps(data, design)
+    controls = _negative_control_columns(data, design)
     if event.sum() < MIN_RETURNS or len(controls) < MIN_CONTROLS:
         return ConfounderTest(), None
     time = np.where(event, days, at_risk)
     model = CoxModel.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike)
-    influence = model.influence(np.eye(design.x.shape[1])[:, controls]) * model.df_correction
+    influence = model.influence(np.eye(design.x.shape[1])[:, controls]) * model.standard_error_factor
     estimates, covariance = model.coefficients[controls], influence.T @ influence
     return _test_weighted_mean(estimates, covariance), systematic_error(estimates, np.sqrt(np.diag(covariance)))
 
 
-def _harmless_steps(data: BleedData, design: Design) -> list[int]:
+def _negative_control_columns(data: BleedData, design: Design) -> list[int]:
     """Columns of the steps whose miss cannot end in noise, drag, spoiled pads or wear."""
     field_of = {step.id: step.field for step in data.standard.steps}
     fields = [field_of[step] for step in design.steps]
@@ -224,13 +224,15 @@ def _strongest_group_bias(data: BleedData, design: Design) -> tuple[FloatArray, 
     variances = _ResidualVariances(np.column_stack([design.x[mature], y]))
     width, groups = design.x.shape[1], _benchmark_groups(design.names)
     nested = {"shop": groups.get("technician", [])}
-    outcome = {name: variances.explained(width, columns, nested.get(name, [])) for name, columns in groups.items()}
+    outcome = {
+        name: variances.adjusted_partial_r2(width, columns, nested.get(name, [])) for name, columns in groups.items()
+    }
     bias, names, scale = np.full(design.step_count, np.nan), [], np.zeros(design.step_count)
     for step in range(design.step_count):
         scale[step] = np.sqrt(variances.of(width, []) / variances.of(step, [width]))
         candidates = {"": 0.0}
         for name, columns in groups.items():
-            treatment = variances.explained(step, columns, [width, *nested.get(name, [])])
+            treatment = variances.adjusted_partial_r2(step, columns, [width, *nested.get(name, [])])
             candidates[name] = omitted_variable_bias(*benchmark_r2(treatment, outcome[name]), scale[step], 1.0)
         names.append(max(candidates, key=lambda name: candidates[name]))
         bias[step] = candidates[names[-1]] or np.nan
@@ -269,6 +271,6 @@ class _ResidualVariances:
         used = len(self.precision) - len(rest) - RIDGE * ridge_trace
         return max(float(rest[0, 0]), 1e-12) / max(self.rows - float(used) - 1, 1.0)
 
-    def explained(self, target: int, columns: list[int], left_out: list[int]) -> float:
+    def adjusted_partial_r2(self, target: int, columns: list[int], left_out: list[int]) -> float:
         """Adjusted partial R² of some columns with the target, given the others; 0 where it is not positive."""
         return max(1 - self.of(target, left_out) / self.of(target, [*columns, *left_out]), 0.0)

@@ -1,6 +1,6 @@
 """Survival analysis of bleeds: follow-up, cumulative incidence, and models of the time to return."""
 
-from analysis.survival.cox import AddedColumns, CoxModel, breslow, score_added_columns
+from analysis.survival.cox import AddedColumnScores, CoxModel, breslow, score_added_columns
 from analysis.survival.cumulative_incidence import (
     IncidenceCurve,
     WindowIncidence,
@@ -13,7 +13,7 @@ from analysis.survival.cumulative_incidence import (
     window_incidence,
 )
 from analysis.survival.empirical_bayes_ridge import Block
-from analysis.survival.follow_up import add_follow_up, adjacent_bleeds, match_returns, other_returns, workload
+from analysis.survival.follow_up import add_follow_up, adjacent_bleeds, days_to_other_returns, match_returns, workload
 from analysis.survival.named_fit import SurvivalFit, fit_survival
 from analysis.survival.observation_window import (
     WHOLE_LOG,
@@ -24,10 +24,10 @@ from analysis.survival.observation_window import (
 )
 from analysis.survival.survival_model import SurvivalModel
 from analysis.survival.weibull import (
-    LateFailureModel,
+    LateReturningBrakeModel,
     Weibull,
-    late_failure_models,
-    late_model_notes,
+    late_brake_model_notes,
+    late_returning_brake_models,
     weibull,
     weibull_log_shape,
 )
@@ -35,11 +35,11 @@ from analysis.survival.weibull_regression import WeibullModel
 
 __all__ = [
     "WHOLE_LOG",
-    "AddedColumns",
+    "AddedColumnScores",
     "Block",
     "CoxModel",
     "IncidenceCurve",
-    "LateFailureModel",
+    "LateReturningBrakeModel",
     "ObservationWindow",
     "RecordingSpan",
     "SurvivalFit",
@@ -51,6 +51,7 @@ __all__ = [
     "add_follow_up",
     "adjacent_bleeds",
     "breslow",
+    "days_to_other_returns",
     "event_type",
     "exclude_recording_gaps",
     "fit_survival",
@@ -58,10 +59,9 @@ __all__ = [
     "incidence_limits",
     "is_return_observable",
     "kaplan_meier",
-    "late_failure_models",
-    "late_model_notes",
+    "late_brake_model_notes",
+    "late_returning_brake_models",
     "match_returns",
-    "other_returns",
     "recording_notes",
     "score_added_columns",
     "weibull",

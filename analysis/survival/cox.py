@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stats import sum_within_clusters, symmetric_inverse, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, Evaluation, df_correction, maximise, require_usable
+from analysis.survival.empirical_bayes_ridge import Block, Evaluation, maximise, require_usable, standard_error_factor
 from analysis.survival.survival_model import SurvivalModel
 
 FloatArray = NDArray[np.float64]
@@ -129,8 +129,8 @@ class CoxModel:
         )
 
     @property
-    def df_correction(self) -> float:
-        return df_correction(float(self.data.events.sum()), self.edf)
+    def standard_error_factor(self) -> float:
+        return standard_error_factor(float(self.data.events.sum()), self.edf)
 
     def linear_predictor(self, x: FloatArray) -> FloatArray:
         return x @ self.coefficients
@@ -228,7 +228,7 @@ class PartialLikelihood:
 
 
 @dataclass(frozen=True)
-class AddedColumns:
+class AddedColumnScores:
     """Score of each added column at the fitted model, and the information left once the model's own columns are fitted.
 
     `residual` is each row's observed less expected events (martingale residual).
@@ -238,9 +238,9 @@ class AddedColumns:
     information: FloatArray
     residual: FloatArray
 
-    def select(self, columns: list[int]) -> AddedColumns:
+    def select(self, columns: list[int]) -> AddedColumnScores:
         """As if only these columns were to be added."""
-        return AddedColumns(self.score[columns], self.information[np.ix_(columns, columns)], self.residual)
+        return AddedColumnScores(self.score[columns], self.information[np.ix_(columns, columns)], self.residual)
 
     def one_step(self, column: int) -> tuple[float, float]:
         """Log hazard ratio of one column with all others added too, one Newton step from 0, and its standard error.
@@ -256,7 +256,7 @@ class AddedColumns:
 
 def score_added_columns(
     model: SurvivalModel, x: FloatArray, added: FloatArray, time: Days, event: NDArray[np.bool_]
-) -> AddedColumns:
+) -> AddedColumnScores:
     """Score test of columns that are not in the model (D. R. Cox & D. V. Hinkley 1974, Theoretical Statistics, sect. 9.3).
 
     `x` has the model's columns (n × p), `added` those to add (n × k).
@@ -267,7 +267,7 @@ def score_added_columns(
     information = likelihood.information(at)
     across = information[size:, :size]
     expected = np.exp(at.linear) * data.sum_while_at_risk(data.events / at.risk_set_sum)
-    return AddedColumns(
+    return AddedColumnScores(
         at.score[size:],
         information[size:, size:] - across @ model.covariance @ across.T,
         event - expected,

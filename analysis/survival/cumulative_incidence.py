@@ -34,7 +34,7 @@ class RiskTable:
 
 
 @dataclass(frozen=True)
-class Estimate:
+class CompetingRiskEstimate:
     """Cumulative incidence of a return, its variance, and the probability of neither event; groups × days."""
 
     incidence: FloatArray
@@ -105,7 +105,7 @@ def risk_table(group: IntArray, day: IntArray, end: IntArray, groups: int, days:
     return RiskTable(ending[:, ::-1].cumsum(axis=1)[:, ::-1], returns, competing)
 
 
-def estimate(table: RiskTable) -> Estimate:
+def estimate(table: RiskTable) -> CompetingRiskEstimate:
     """Aalen-Johansen estimate, ties exact.
 
     Sources: O. O. Aalen & S. Johansen 1978, Scand. J. Stat. 5:141-150; Aalen's variance as given by T. M. Braun &
@@ -114,7 +114,7 @@ def estimate(table: RiskTable) -> Estimate:
     survival = product_limit(table.events, table.at_risk)
     before = np.concatenate([np.ones((len(survival), 1)), survival[:, :-1]], axis=1)
     incidence = np.minimum(np.cumsum(before * table.returns / np.maximum(table.at_risk, 1), axis=1), 1.0)
-    return Estimate(incidence, _aalen_variance(table, before, incidence), survival)
+    return CompetingRiskEstimate(incidence, _aalen_variance(table, before, incidence), survival)
 
 
 def aalen_johansen(days: IntArray, end: IntArray) -> IncidenceCurve:

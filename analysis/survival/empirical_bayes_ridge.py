@@ -101,7 +101,7 @@ def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatAr
     return PenalisedFit(b, penalties, information, at)
 
 
-def df_correction(events: float, edf: float) -> float:
+def standard_error_factor(events: float, edf: float) -> float:
     """sqrt(E / (E − edf)), at most 2, for E events and `edf` effective columns."""
     return float(np.sqrt(events / max(events - edf, 0.25 * events)))
 

@@ -70,7 +70,7 @@ def match_returns(
     """
     links = log.links.filter(pl.col("session_id").is_not_null()).rename({"session_id": "bleed"})
     recorded = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
-    if has_reasons(log):
+    if has_complaints_or_findings(log):
         recorded = recorded.filter(_counts_as_rebleed(standard))
     rows = recorded.select(
         session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
@@ -80,7 +80,7 @@ def match_returns(
     return validate_table(Returns, pl.concat([rows, by_reason]).sort("session_id", "days", "comeback_id"))
 
 
-def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
+def days_to_other_returns(log: Log, standard: Standard) -> pl.DataFrame:
     """Days to the first return of each bleed for pads, noise, drag or wear: session_id, other_return_days.
 
     A return counts if the standard excludes its finding (worn parts, pads), or if the complaint is noise or drag and
@@ -96,7 +96,7 @@ def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
     return rows.group_by("session_id").agg(other_return_days=pl.col("days").min()).sort("session_id")
 
 
-def has_reasons(log: Log) -> bool:
+def has_complaints_or_findings(log: Log) -> bool:
     """Whether any return has a complaint or a finding."""
     return any(log.comebacks.get_column(name).count() for name in ("complaint", "finding"))
 
@@ -166,7 +166,7 @@ def add_follow_up(
         age_days=_days_to(pl.lit(log.as_of)),
         observed_days=pl.Series(_observed_days(log, adjacent, observation_window)),
         gap_days=_days_to(pl.col("next_day")),
-    ).with_columns(return_days=pl.when(_return_is_of_this_bleed()).then("back_days"))
+    ).with_columns(return_days=pl.when(_is_return_counted()).then("back_days"))
     table = bleeds.with_columns(
         mature=pl.col("observed_days") >= window_days,
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
@@ -216,7 +216,7 @@ def _days_within(first: pl.Expr, last: pl.Expr) -> pl.Expr:
     return pl.when(pl.col("day") < first).then(0).otherwise(pl.max_horizontal(_days_to(last), 0))
 
 
-def _return_is_of_this_bleed() -> pl.Expr:
+def _is_return_counted() -> pl.Expr:
     """Whether the return was recorded in time and came before the brake was re-bled after a recall or check."""
     re_bled_first = (pl.col("re_bled_days") <= pl.col("back_days")).fill_null(False)
     return (pl.col("back_days") <= pl.col("observed_days")) & ~re_bled_first

@@ -13,7 +13,7 @@ from analysis.errors import UserError
 from analysis.stats import Z95, level_codes
 from analysis.survival.cox import CoxModel
 from analysis.survival.survival_model import SurvivalModel
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import Sessions
 
 FloatArray = NDArray[np.float64]
@@ -111,7 +111,7 @@ def fit_survival(
 
 def _term_columns(values: pl.Series) -> dict[str, FloatArray]:
     """Columns of one field by the name that readers see."""
-    entry = next((entry for entry in dictionary("sessions", Sessions) if entry.name == values.name), None)
+    entry = next((entry for entry in field_entries("sessions", Sessions) if entry.name == values.name), None)
     label = values.name if entry is None else entry.label
     if values.n_unique() < 2:
         raise UserError("fit_survival", f"{values.name} has the same value in all rows", "a column that varies", "")

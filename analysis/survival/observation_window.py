@@ -158,12 +158,12 @@ def exclude_recording_gaps(
     returned, at_risk = (back < NEVER) & (back <= gap), np.minimum(back, gap)
     last_day = _day_number(min(log.as_of, window.returns_to or log.as_of))
     hazard = _cumulative_hazard(np.minimum(at_risk, np.maximum(last_day - day, 0)), returned & (day + back <= last_day))
-    all_shops = _RecordingGaps(day, at_risk, np.zeros_like(day), hazard, returned, (None,))
+    all_shops = _GapTestData(day, at_risk, np.zeros_like(day), hazard, returned, (None,))
     window = all_shops.narrow(window, last_day)
     names = tuple(shops.unique().sort().to_list())
     if len(names) == 1:
         return window
-    each_shop = _RecordingGaps(day, at_risk, level_codes(shops), hazard, returned, names)
+    each_shop = _GapTestData(day, at_risk, level_codes(shops), hazard, returned, names)
     return each_shop.narrow(window, _day_number(min(log.as_of, window.returns_to or log.as_of)))
 
 
@@ -187,7 +187,7 @@ class _GroupEnds:
 
 
 @dataclass(frozen=True)
-class _RecordingGaps:
+class _GapTestData:
     """Groups of bleeds to be tested for gaps; one entry per bleed, days counted from 1970.
 
     `day` of the bleed, days `at_risk` until it came back or was bled again, its `group`, whether it `returned`;

@@ -30,7 +30,7 @@ class SurvivalModel(Protocol):
     def penalties(self) -> FloatArray: ...
 
     @property
-    def df_correction(self) -> float:
+    def standard_error_factor(self) -> float:
         """Factor for standard errors: sqrt(E / (E − edf)), E the number of events."""
         ...
 

@@ -103,7 +103,7 @@ def weibull_log_shape(t: FloatArray, returns: FloatArray, log_hazard: FloatArray
 
 
 @dataclass(frozen=True)
-class LateFailureModel:
+class LateReturningBrakeModel:
     """A brake model whose Weibull shape is above that of all other models together."""
 
     brake_model: str
@@ -111,7 +111,7 @@ class LateFailureModel:
     others: Weibull
 
 
-def late_failure_models(bleeds: pl.DataFrame) -> tuple[LateFailureModel, ...]:
+def late_returning_brake_models(bleeds: pl.DataFrame) -> tuple[LateReturningBrakeModel, ...]:
     """Brake models whose Weibull shape is significantly above that of all other models.
 
     One-sided z-test of the difference in log shape, Bonferroni over the models (standard errors: Meeker & Escobar 1998,
@@ -129,16 +129,16 @@ def late_failure_models(bleeds: pl.DataFrame) -> tuple[LateFailureModel, ...]:
         of_model = counts.get_column("brake_model") == model
         own, others = (_fit_counts(counts.filter(mask)) for mask in (of_model, ~of_model))
         if own is not None and others is not None and _shape_difference_z(own, others) > critical_z:
-            late.append(LateFailureModel(model, own, others))
+            late.append(LateReturningBrakeModel(model, own, others))
     return tuple(late)
 
 
-def late_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
+def late_brake_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
     """A sentence for each brake model whose returns come late."""
     return tuple(
         f"{late.brake_model} comes back later than other models (Weibull shape {late.model.shape:.2f}; other models "
         f"{late.others.shape:.2f}): this often means a part is wearing out."
-        for late in late_failure_models(bleeds)
+        for late in late_returning_brake_models(bleeds)
     )
 
 

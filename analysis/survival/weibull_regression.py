@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stats import sum_within_clusters, symmetric_inverse, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, Evaluation, df_correction, maximise, require_usable
+from analysis.survival.empirical_bayes_ridge import Block, Evaluation, maximise, require_usable, standard_error_factor
 
 FloatArray = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -81,8 +81,8 @@ class WeibullModel:
         return self.full_covariance[:columns, :columns]
 
     @property
-    def df_correction(self) -> float:
-        return df_correction(self.events, self.edf)
+    def standard_error_factor(self) -> float:
+        return standard_error_factor(self.events, self.edf)
 
     def linear_predictor(self, x: FloatArray) -> FloatArray:
         return x @ self.coefficients

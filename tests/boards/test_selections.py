@@ -16,7 +16,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from analysis.boards import WORK, count_cells
-from analysis.pages import render_pages
+from analysis.pages import prepare_pages
 from analysis.report import Report
 from analysis.rounds import worthwhile_second_checks
 from analysis.stats import wilson
@@ -408,7 +408,7 @@ def change(audited, tmp_path_factory) -> tuple[Path, str, str]:
     }  # fmt: skip
     changed = replace(audited, early_signs=pl.DataFrame([sign], schema=empty(EarlySigns).schema))
     page = tmp_path_factory.mktemp("change") / "lead.html"
-    text = next(page.text for page in render_pages(changed)() if page.file == "lead.html")
+    text = next(page.text for page in prepare_pages(changed)() if page.file == "lead.html")
     page.write_text(text, encoding="utf-8")
     return page, shop, audited.standard.missed_titles[step]
 

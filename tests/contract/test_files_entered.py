@@ -14,7 +14,7 @@ from types import FrameType
 import numpy as np
 
 import analysis.risk  # noqa: F401 - imported in the stage otherwise, and then what runs on import would count
-from analysis.dataset import fit_data
+from analysis.dataset import data_for_fitting
 from analysis.intake import read_log
 from analysis.output import csv_text
 from analysis.stages import AuditSettings, run_follow_up, run_risk
@@ -60,7 +60,7 @@ def test_a_row_from_csv_to_the_risk_table() -> None:
 
 def test_the_figure_of_one_step() -> None:
     data = run_follow_up(read_log(exports()), built_in(), AuditSettings())[0].data
-    learned = fit_data(data, seed=1)
+    learned = data_for_fitting(data, seed=1)
     files = files_entered(lambda: step_costs(data, np.random.default_rng(1), learned))
     assert {"analysis/steps/table.py", "analysis/survival/cox.py"} <= files
     assert len(files) <= MAX_OF_A_STEP, sorted(files)

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from schemas import Entry, dictionary
+from schemas import Entry, field_entries
 from schemas.log import Comebacks, Sessions
 
 FEW, LARGEST = 60, 300
 KEYS = ("session_id", "bike_id", "brake", "technician", "started_at")
 GROUPS = ("shop", "brake_model", "bike_kind", "trial", "trial_arm")
 FIRST_DAY, LAST_DAY = dt.date(2000, 1, 1), dt.date(2026, 6, 30)
-ENTRIES = {entry.name: entry for entry in dictionary("sessions", Sessions)}
-FINDINGS = next(entry for entry in dictionary("comebacks", Comebacks) if entry.name == "finding").levels
-COMPLAINTS = next(entry for entry in dictionary("comebacks", Comebacks) if entry.name == "complaint").levels
+ENTRIES = {entry.name: entry for entry in field_entries("sessions", Sessions)}
+FINDINGS = next(entry for entry in field_entries("comebacks", Comebacks) if entry.name == "finding").levels
+COMPLAINTS = next(entry for entry in field_entries("comebacks", Comebacks) if entry.name == "complaint").levels
 
 
 def write_random_log(number: int, folder: Path) -> int:

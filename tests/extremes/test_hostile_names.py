@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from analysis.commands.gauge_study import GaugeOptions, gauge_readings
+from analysis.commands.gauge_study import GaugeOptions, run_gauge_study
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.drawing import NOT_DRAWN
 
@@ -57,5 +57,5 @@ def test_readings_with_such_a_name_and_a_heading_of_two_lines_are_studied(tmp_pa
     readings = pl.DataFrame(rows, schema=["item", "technician", "lever\ntravel mm"], orient="row")
     readings.write_csv(tmp_path / "gauge.csv")
     (tmp_path / "map.toml").write_text(MAP, "utf-8")
-    gauge_readings(GaugeOptions(str(tmp_path / "gauge.csv"), tmp_path / "out", str(tmp_path / "map.toml")))
+    run_gauge_study(GaugeOptions(str(tmp_path / "gauge.csv"), tmp_path / "out", str(tmp_path / "map.toml")))
     assert NOT_DRAWN not in (tmp_path / "out" / "gauge.html").read_text("utf-8")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from schemas import LOG_TABLES, Entry, dictionary
+from schemas import LOG_TABLES, Entry, field_entries
 
 NO_FIELD = "-"
 ROWS = 240
@@ -50,7 +50,7 @@ class SheetFile:
 def write_sheet(sheet: Invented, sessions: pl.DataFrame, folder: Path) -> SheetFile:
     """Write the sheet, with cells from a simulated log or drawn at random."""
     rng = random.Random(sheet.name)
-    entries = {entry.name: entry for entry in dictionary("sessions", LOG_TABLES["sessions"])}
+    entries = {entry.name: entry for entry in field_entries("sessions", LOG_TABLES["sessions"])}
     cells, truth, factor, nothing = {}, {}, {}, {}
     for heading, name, how in sheet.columns:
         truth[heading] = name

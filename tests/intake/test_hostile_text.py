@@ -14,7 +14,7 @@ from analysis.errors import UserError
 from analysis.intake import Log, propose_map, read_log
 from analysis.intake.propose.headings import headings
 from analysis.intake.readers import limits
-from analysis.intake.readers.raw_table import find_heading_row, is_non_data_row, unique_headings
+from analysis.intake.readers.raw_table import find_heading_row, is_non_data_row, make_headings_unique
 from analysis.standard import read_standard
 
 HEAD = "session_id,bike_id,brake,technician,started_at,note"
@@ -111,7 +111,7 @@ def test_a_long_heading_is_matched_quickly(text: str) -> None:
 
 def test_ten_thousand_equal_headings_are_numbered_quickly() -> None:
     start = time.perf_counter()
-    names = unique_headings(["note"] * 10_000)
+    names = make_headings_unique(["note"] * 10_000)
     assert names[:2] == ["note", "note (2)"]
     assert len(set(names)) == 10_000
     assert time.perf_counter() - start < 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.intake import Mapping
+from analysis.intake import ExportMap
 from analysis.intake.mapping.table_map import (
     FIELDS,
     AbsentHeading,
@@ -64,48 +64,48 @@ def test_a_required_column_that_is_missing_is_named():
 
 
 def test_a_section_takes_the_spelling_of_the_files_headings():
-    match = match_table(file("RAD", "bremse", "Monteur", " Datum", "notiz", "Kasse"), Mapping((GERMAN,), "map.toml"))
+    match = match_table(file("RAD", "bremse", "Monteur", " Datum", "notiz", "Kasse"), ExportMap((GERMAN,), "map.toml"))
     assert [column.heading for column in match.table_map.columns] == ["RAD", "bremse", "Monteur", " Datum", "notiz"]
 
 
 def test_a_heading_the_file_does_not_have_is_left_out_and_named_with_its_key():
-    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN,), "map.toml"))
+    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), ExportMap((GERMAN,), "map.toml"))
     assert match.absent == (AbsentHeading("columns.note", "Notiz"),)
     assert "note" not in [column.field for column in match.table_map.columns]
 
 
 def test_of_two_sections_the_one_with_all_headings_present_is_used():
     short = section("sessions", bike_id="Rad", brake="Bremse", technician="Monteur", started_at="Datum")
-    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN, short), "map.toml"))
+    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), ExportMap((GERMAN, short), "map.toml"))
     assert match.table_map == short
 
 
 def test_a_file_in_the_logs_own_headings_needs_no_section():
-    match = match_table(file("bike_id", "returned_at", "complaint"), Mapping((GERMAN,), "map.toml"))
+    match = match_table(file("bike_id", "returned_at", "complaint"), ExportMap((GERMAN,), "map.toml"))
     assert match.table_map.table == "comebacks"
 
 
 def test_a_missing_required_heading_is_named_with_its_field():
-    match = match_table(file("Rad", "Bremse", "Monteur", "Tag"), Mapping((GERMAN,), "map.toml"))
+    match = match_table(file("Rad", "Bremse", "Monteur", "Tag"), ExportMap((GERMAN,), "map.toml"))
     assert match.table_map is None
     assert match.lacks == ("started_at ('Datum')",)
 
 
 def test_a_section_with_only_own_columns_adds_to_the_logs_own_headings():
     own = TableMap("sessions", (), own=(OwnColumn("grease_g", "Fett"),))
-    match = match_table(file("bike_id", "brake", "technician", "started_at", "Fett"), Mapping((own,), "map.toml"))
+    match = match_table(file("bike_id", "brake", "technician", "started_at", "Fett"), ExportMap((own,), "map.toml"))
     assert {column.field for column in match.table_map.columns} == {"bike_id", "brake", "technician", "started_at"}
     assert match.table_map.own == own.own
 
 
 def test_two_sheets_with_the_same_headings_leave_no_section_unused():
-    mapping = Mapping((GERMAN, GERMAN), "map.toml")
+    mapping = ExportMap((GERMAN, GERMAN), "map.toml")
     files = [file("Rad", "Bremse", "Monteur", "Datum", "Notiz")] * 2
     assert unused_sections(mapping, [match_table(one, mapping) for one in files], files) == []
 
 
 def test_a_section_without_a_file_is_unused():
     returns = section("comebacks", bike_id="Rad", returned_at="Zurück")
-    mapping = Mapping((GERMAN, returns), "map.toml")
+    mapping = ExportMap((GERMAN, returns), "map.toml")
     files = [file("Rad", "Bremse", "Monteur", "Datum", "Notiz")]
     assert unused_sections(mapping, [match_table(one, mapping) for one in files], files) == [returns]

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from analysis.intake import read_log
-from schemas import LOG_TABLES, dictionary, validate_table
+from schemas import LOG_TABLES, field_entries, validate_table
 from tests.build import AS_OF, table
 
 KEYS = {
@@ -19,7 +19,7 @@ KEYS = {
     "actions": {"action_id": "A1", "kind": "recall"},
     "brakes": {"brake_model": "M"},
 }
-ENTRIES = [entry for name, model in LOG_TABLES.items() for entry in dictionary(name, model)]
+ENTRIES = [entry for name, model in LOG_TABLES.items() for entry in field_entries(name, model)]
 BOUNDS = [(e, bound, sign) for e in ENTRIES for bound, sign in ((e.low, -1), (e.high, 1)) if bound is not None]
 
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import f, hypergeom
 
 from analysis.monitoring import early_signs
-from analysis.monitoring.early_signs import _largest_change, locate_level_change
+from analysis.monitoring.early_signs import _likeliest_change, locate_last_month_before_change
 from analysis.stats import holm
 from synthetic import CO_OPERATIVE, simulate
 from tests.simulated_logs import prepared_of
@@ -24,7 +24,7 @@ def monthly(shares: list[float], n: int, seed: int) -> pl.DataFrame:
 
 
 def test_the_month_of_a_step_is_found_with_its_counts() -> None:
-    change = _largest_change(monthly([0.1] * 6 + [0.6] * 6, 40, 1), "Tarnholt", "missed:purge")
+    change = _likeliest_change(monthly([0.1] * 6 + [0.6] * 6, 40, 1), "Tarnholt", "missed:purge")
     assert change is not None
     assert (change["month"], change["worse"], change["before_of"], change["since_of"]) == ("2025-07", True, 240, 240)
     assert float(str(change["p_value"])) < 1e-6
@@ -36,7 +36,7 @@ def test_the_p_value_is_fishers_of_a_two_by_two_table() -> None:
     rows += [
         (f"2025-0{month}", at < share) for month, share in ((5, 15), (6, 15), (7, 15), (8, 15)) for at in range(50)
     ]
-    change = _largest_change(pl.DataFrame(rows, schema=["month", "missed:x"], orient="row"), "T", "missed:x")
+    change = _likeliest_change(pl.DataFrame(rows, schema=["month", "missed:x"], orient="row"), "T", "missed:x")
     assert change is not None
     assert (change["before"], change["before_of"], change["since"], change["since_of"]) == (20, 100, 60, 200)
     table = hypergeom(300, 80, 100)
@@ -47,7 +47,7 @@ def test_the_p_value_is_fishers_of_a_two_by_two_table() -> None:
 def test_months_that_differ_by_themselves_are_judged_by_the_f_distribution() -> None:
     """Shares of 50 scatter about 0.2, then about 0.5: scipy's F(1, months - 2) of chi-square over dispersion."""
     k, n = np.array([4, 16, 5, 15, 32, 18, 33, 17.0]), np.full(8, 50.0)
-    at, p_value = locate_level_change(k, n) or (0, 0.0)
+    at, p_value = locate_last_month_before_change(k, n) or (0, 0.0)
     chi_square = 200 * (0.5 - 0.2) ** 2 / (2 * 0.35 * 0.65)
     within = sum(((k[part] - 50 * share) ** 2).sum() / (50 * share * (1 - share)) for part, share in HALVES)
     assert (at, p_value) == (3, pytest.approx(5 * f.sf(chi_square / (within / 6), 1, 6)))
@@ -65,7 +65,9 @@ def chance_of_any_sign(n: int, share: float, last: int, seeds: int, dispersion: 
     for seed in range(seeds):
         rng = np.random.default_rng(seed)
         counts = rng.binomial(size, rng.beta(*beta, (60, 24))).astype(float)
-        changes = [change for k in counts if k.any() and (change := locate_level_change(k, size.astype(float)))]
+        changes = [
+            change for k in counts if k.any() and (change := locate_last_month_before_change(k, size.astype(float)))
+        ]
         logs += bool((holm([p_value for _, p_value in changes]) <= 0.05).any())
     return logs
 
@@ -77,8 +79,8 @@ def test_rare_signs_without_a_change_err_one_time_in_twenty(n: int, share: float
 
 
 def test_a_short_or_constant_series_shows_nothing() -> None:
-    assert _largest_change(monthly([0.2] * 4, 40, 2), "T", "missed:purge") is None
-    assert _largest_change(monthly([0.0] * 12, 40, 2), "T", "missed:purge") is None
+    assert _likeliest_change(monthly([0.2] * 4, 40, 2), "T", "missed:purge") is None
+    assert _likeliest_change(monthly([0.0] * 12, 40, 2), "T", "missed:purge") is None
 
 
 @pytest.mark.truth

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from analysis import read_log, run_audit
-from analysis.pages import render_pages
+from analysis.pages import prepare_pages
 
 ROOT = Path(__file__).parents[2]
 
@@ -30,7 +30,7 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
         head = "session_id,bike_id,brake,technician,started_at,lever_reach_mm\n"
         (folder / name / "sessions.csv").write_text(head + "".join(rows))
         report = run_audit(read_log(folder / name))
-        (folder / f"{name}.pickle").write_bytes(pickle.dumps((report, render_pages(report)())))
+        (folder / f"{name}.pickle").write_bytes(pickle.dumps((report, prepare_pages(report)())))
     return folder
 
 

@@ -23,7 +23,7 @@ import pytest
 from analysis import read_log, run_audit
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.output import key_path, read_key, write_key
-from analysis.pages import render_pages
+from analysis.pages import prepare_pages
 from tests.shops import exports
 
 UNLIKE_WORDS = (
@@ -218,7 +218,7 @@ def test_no_spelling_of_a_name_is_in_two_whole_audits_with_model_pictures_and_ow
     assert f"{code}, service lead" in (tmp_path / "june" / "recall_letters.txt").read_text("utf-8")
     assert f"{code}'s yard" in second.report.rates.get_column("group")
     read_again = run_audit(read_log(str(tmp_path / "may" / "log")))
-    texts = [repr(read_again), repr(read_again.log), *(page.text for page in render_pages(read_again)())]
+    texts = [repr(read_again), repr(read_again.log), *(page.text for page in prepare_pages(read_again)())]
     assert not [name for name in names for text in texts if name.casefold() in text.casefold()]
 
 

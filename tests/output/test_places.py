@@ -14,7 +14,7 @@ import pytest
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.output import claim_folder, run_folder, run_lock, write_log, write_new_file
-from analysis.output.manifest import UNFINISHED, changes
+from analysis.output.manifest import UNFINISHED, list_changed_files
 from tests.output.test_adverse import no_file_beyond
 from tests.output.test_folder import write
 
@@ -183,7 +183,7 @@ print(runs)
     assert "".join(error.decode() for _, error in ended) == ""
     assert all(int(result) > 0 for result, _ in ended)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
-    assert changes(tmp_path / "out") == []
+    assert list_changed_files(tmp_path / "out") == []
 
 
 def test_a_lock_taken_while_another_is_removed_is_taken_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.pages import render_pages
+from analysis.pages import prepare_pages
 from analysis.report import Report
 from schemas import empty, outputs, validate_table
 from tests.shops import report
@@ -67,7 +67,7 @@ def with_predictions(audited: Report, listed: int = 4) -> Report:
 def predicted_pages() -> Path:
     """A folder with the pages of that report: made once for all tests that open them."""
     folder = Path(mkdtemp(prefix="rebleed-pages-"))
-    for page in render_pages(with_predictions(report()))():
+    for page in prepare_pages(with_predictions(report()))():
         (folder / page.file).write_text(page.text, encoding="utf-8")
     return folder
 

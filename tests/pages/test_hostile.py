@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from analysis.commands.run_audit import AuditOptions, audit_exports
-from schemas import LOG_TABLES, dictionary
+from schemas import LOG_TABLES, field_entries
 from tests.pages.browser import asked_for, complaints, drawn_charts, opened_browser
 from tests.shops import exports
 
@@ -90,7 +90,7 @@ def spoiled(path: Path) -> pl.DataFrame:
     table = pl.read_csv(path, infer_schema=False)
     free = [
         e.name
-        for e in dictionary(path.stem, LOG_TABLES[path.stem])
+        for e in field_entries(path.stem, LOG_TABLES[path.stem])
         if e.type == "text" and not e.levels and e.name != "step"
     ]
     here = [name for name in free if name in table.columns]

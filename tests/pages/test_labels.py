@@ -12,7 +12,7 @@ import pytest
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.labels import TABLE_LABELS, level_label
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_differences import comeback_times, work_mix
+from analysis.pages.lead_differences import comeback_time_shares, work_mix
 from analysis.pages.question import Question
 from analysis.pages.trainer import trainer_questions
 from schemas import LOG_TABLES, field_label, log_fields, reading_label
@@ -73,7 +73,7 @@ def test_shares_of_the_work_add_up_and_are_counts() -> None:
 
 def test_times_of_comebacks_count_every_comeback_of_a_model() -> None:
     back = report().data.bleeds.filter(pl.col("return_days").is_not_null(), pl.col("brake_model").is_not_null())
-    assert int(comeback_times(report()).get_column("n").sum()) == back.height
+    assert int(comeback_time_shares(report()).get_column("n").sum()) == back.height
 
 
 def titles(part: Any) -> Iterator[str]:

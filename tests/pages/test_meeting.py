@@ -8,14 +8,14 @@ from functools import cache
 import polars as pl
 import pytest
 
-from analysis.pages import render_pages
+from analysis.pages import prepare_pages
 from analysis.pages.meeting import meeting_sheet
 from tests.shops import report
 
 
 @cache
 def sheet_text():
-    [page] = [page for page in render_pages(report())() if page.file == "meeting.html"]
+    [page] = [page for page in prepare_pages(report())() if page.file == "meeting.html"]
     return page.text
 
 

@@ -12,7 +12,7 @@ from html.parser import HTMLParser
 import polars as pl
 import pytest
 
-from analysis.pages import CAUTIONS, render_pages
+from analysis.pages import CAUTIONS, prepare_pages
 from analysis.report import Report
 from tests.shops import report
 
@@ -22,7 +22,7 @@ PAYLOAD = "</script><script>document.body.setAttribute('data-broken','1')</scrip
 
 @cache
 def texts() -> dict[str, str]:
-    return {page.file: page.text for page in render_pages(report())()}
+    return {page.file: page.text for page in prepare_pages(report())()}
 
 
 @cache
@@ -59,7 +59,7 @@ def test_there_is_a_page_for_each_reader() -> None:
 
 @cache
 def hostile_texts() -> dict[str, str]:
-    return {page.file: page.text for page in render_pages(hostile())()}
+    return {page.file: page.text for page in prepare_pages(hostile())()}
 
 
 @pytest.mark.parametrize("file", FILES)

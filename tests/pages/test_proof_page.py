@@ -1,7 +1,7 @@
 """The page and the lines of a validation say which targets were reached and which were not."""
 
 from analysis.pages import proof_page, proof_summary
-from analysis.prove import Fact, SimulationResult, proof
+from analysis.prove import MeasureOutcome, SimulationResult, proof
 from analysis.prove.one_workshop import EASY_WORK_FOUND, MONTH_FOUND
 
 
@@ -20,8 +20,10 @@ def worlds(month_found):
             [True, False],
         )
     ] * 30
-    months = [SimulationResult("one busy shop changes", 3900, facts=[Fact(MONTH_FOUND, month_found)])] * 30
-    return proof([*steps, *months, SimulationResult("the co-operative", 6000, facts=[Fact(EASY_WORK_FOUND, True)])])
+    months = [SimulationResult("one busy shop changes", 3900, facts=[MeasureOutcome(MONTH_FOUND, month_found)])] * 30
+    return proof(
+        [*steps, *months, SimulationResult("the co-operative", 6000, facts=[MeasureOutcome(EASY_WORK_FOUND, True)])]
+    )
 
 
 def test_a_missed_target_is_at_the_top_with_its_interval():

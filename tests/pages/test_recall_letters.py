@@ -19,9 +19,9 @@ def test_each_recalled_brake_has_a_letter_with_what_was_found_and_no_name() -> N
         assert f"About your bike {row['bike_id']}, {row['brake']} brake" in letter
         assert row["session_id"] in letter
         assert row["technician"] not in letter
-        assert ("Please do not ride the bike" in letter) == row["action"].startswith("Do not ride.")
+        assert ("Please do not ride the bike until a mechanic" in letter) == row["action"].startswith("Do not ride.")
         assert "Do not ride." not in letter
-        assert row["rule"] != "long_travel" or "Please do not ride it until we have checked the lever." in letter
+        assert row["rule"] != "long_travel" or "Please do not ride the bike until we have checked the lever." in letter
         assert f"Our records show {row['finding']}." in letter
 
 
@@ -41,7 +41,7 @@ def test_a_letter_goes_by_the_most_serious_reason_whichever_bleed_it_is_from() -
     assert "We will find the leak and repair it. We will drain it" in leak
     assert "job J5" in soft
     assert "replace the parts" not in soft
-    assert all("Please do not ride the bike" in letter for letter in (other_family, leak, soft))
+    assert all("Please do not ride the bike until a mechanic" in letter for letter in (other_family, leak, soft))
 
 
 def test_own_words_replace_ours() -> None:

@@ -69,6 +69,6 @@ def test_a_negative_estimate_of_a_quantity_shows_its_upper_limit(value, lo, hi, 
 def test_an_observed_share_has_wilson_limits() -> None:
     # E. B. Wilson 1927, J. Am. Stat. Assoc. 22:209-212; R. G. Newcombe 1998, Stat. Med. 17:857-872, table I: 81 of 263
     # is 0.2553 to 0.3662, 15 of 148 is 0.0624 to 0.1605 (from memory)
-    assert text.observed_share(81, 263) == "30.8% of 263 bleeds (25.5–36.6%)"
-    assert text.observed_share(15, 148) == "10.1% of 148 bleeds (6.2–16.0%)"
-    assert text.observed_share(0, 0) == "none recorded"
+    assert text.observed_share_text(81, 263) == "30.8% of 263 bleeds (25.5–36.6%)"
+    assert text.observed_share_text(15, 148) == "10.1% of 148 bleeds (6.2–16.0%)"
+    assert text.observed_share_text(0, 0) == "none recorded"

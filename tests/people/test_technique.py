@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import norm
 
 from analysis.people import technique_table
-from analysis.people.peer_comparison import CONTEXT, Peers, compare_with_peers, shrink_excess
+from analysis.people.peer_comparison import CONTEXT, PeerComparison, compare_with_peers, shrink_excess
 from analysis.rates import CovariatePatterns, covariate_patterns
 from analysis.stats import benjamini_hochberg, exact_binomial_limits
 from schemas import empty
@@ -69,7 +69,7 @@ def test_technicians_who_do_not_clearly_differ_are_moved_to_their_peers_and_keep
     assert ((table["lo"] < -0.02) & (table["hi"] > 0.02)).all()
 
 
-def of_one_kind(missed: tuple[int, ...], of: int) -> Peers:
+def of_one_kind(missed: tuple[int, ...], of: int) -> PeerComparison:
     """A step that technicians with equally many bleeds of one kind of work missed this often."""
     who = pl.Series([name for name in PEOPLE[: len(missed)] for _ in range(of)])
     hits = pl.Series([n < m for m in missed for n in range(of)])

@@ -13,11 +13,11 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.audit import run_audit
-from analysis.commands.new_standard import ProcedureChangeOptions, proposed_text, try_standard
+from analysis.commands.new_standard import ProcedureChangeOptions, new_standard_result_text, proposed_text
 from analysis.dataset import BleedData, bleed_data
 from analysis.errors import UserError
 from analysis.plan import ProposedLimit, try_procedure
-from analysis.plan.new_procedure import _evidence, select_supported_limits
+from analysis.plan.new_procedure import _evidence_code, select_supported_limits
 from analysis.standard import (
     Limits,
     Standard,
@@ -156,7 +156,7 @@ def test_evidence_for_a_moved_limit_is_that_of_a_proposed_one(
     now: float, new: float, never_looser: bool, evidence: str
 ) -> None:
     before, after = cycles_of(with_cycles(now, never_looser)), cycles_of(with_cycles(new))
-    assert _evidence(before, after, [curve_of(before, [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)]) == evidence
+    assert _evidence_code(before, after, [curve_of(before, [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)]) == evidence
 
 
 def test_a_highest_limit_moves_down() -> None:
@@ -200,7 +200,7 @@ def test_the_proposed_file_differs_in_that_limit_alone() -> None:
 
 def test_the_command_says_what_changes(tmp_path: Path) -> None:
     new = version(tmp_path / "new.toml", 3)
-    text = try_standard(new, ProcedureChangeOptions((str(exports()),), out=tmp_path / "shares.csv"))
+    text = new_standard_result_text(new, ProcedureChangeOptions((str(exports()),), out=tmp_path / "shares.csv"))
     assert "cycles (changed): met by" in text
     assert pl.read_csv(tmp_path / "shares.csv").columns == ["step", "shop", "recorded", "met", "met_now"]
 

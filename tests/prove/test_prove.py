@@ -10,7 +10,7 @@ from analysis.errors import UserError
 from analysis.prove import ProofWorkshop, SimulationResult, audit_simulation, proof, proof_workshops, run_proof
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.scenarios import ONE_OF_FIVE, ONE_OF_THREE
-from analysis.prove.workshop_measures import ONE_FOUND, ONE_MISTAKEN, LastBleeds, risk_figures
+from analysis.prove.workshop_measures import ONE_FOUND, ONE_MISTAKEN, LastBleedPredictions, risk_figures
 
 
 def world_held(family, estimate, truth, called=(False, False)):
@@ -74,7 +74,7 @@ def test_the_risk_is_compared_with_the_best_achievable():
 
 def test_perfect_risks_reach_the_whole_gain_and_a_constant_none():
     truth = np.random.default_rng(3).uniform(0.01, 0.4, 500)
-    last = LastBleeds(pl.Series(range(500)), truth, np.full(500, truth.mean()))
+    last = LastBleedPredictions(pl.Series(range(500)), truth, np.full(500, truth.mean()))
     figures = risk_figures(last, truth, truth)
     assert figures["share"] == figures["upper_bound"] == pytest.approx(1.0)
     assert figures["default trees"] == pytest.approx(0.0, abs=1e-12)

@@ -9,7 +9,7 @@ cancers and sends 72 others to biopsy, net benefit 0.0640000; biopsy for all giv
 import numpy as np
 import pytest
 
-from analysis.risk import net_benefit
+from analysis.risk import net_benefit_by_bleed
 
 CLOSE = 1e-5
 BIOPSIES, CANCERS = 750, 105
@@ -26,7 +26,7 @@ def rows(matches, checked_share):
 
 
 def test_the_models_net_benefit_at_a_quarter():
-    assert net_benefit(*rows(72, 72), 0.25).mean() == pytest.approx(0.064, abs=CLOSE)
+    assert net_benefit_by_bleed(*rows(72, 72), 0.25).mean() == pytest.approx(0.064, abs=CLOSE)
 
 
 @pytest.mark.parametrize(
@@ -43,9 +43,9 @@ def test_the_models_net_benefit_at_a_quarter():
 )
 def test_treating_all(threshold, expected):
     _, back = rows(0, 0)
-    assert net_benefit(np.ones(BIOPSIES), back, threshold).mean() == pytest.approx(expected, abs=CLOSE)
+    assert net_benefit_by_bleed(np.ones(BIOPSIES), back, threshold).mean() == pytest.approx(expected, abs=CLOSE)
 
 
 def test_treating_none_gains_nothing():
     _, back = rows(0, 0)
-    assert net_benefit(np.zeros(BIOPSIES), back, 0.25).mean() == 0
+    assert net_benefit_by_bleed(np.zeros(BIOPSIES), back, 0.25).mean() == 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.stats import Dispersion, learning_limits, log_likelihood_steps, reset_cusum
+from analysis.stats import Dispersion, learning_limits, log_likelihood_increments, reset_cusum
 from analysis.stats.sequential import HORIZON
 
 
@@ -36,7 +36,7 @@ def reached_by(mean: float, step: np.ndarray, limit: float, entries: int) -> flo
 @pytest.mark.parametrize("mean", [0.8, 2.5])
 def test_somebody_not_good_enough_is_cleared_as_often_as_stated(mean: float) -> None:
     limits = learning_limits(mean, 1.5, Dispersion(1.0), 0.05, np.random.default_rng(5))
-    step = log_likelihood_steps(np.arange(61.0), np.array(mean), 1.5, 1.0)
+    step = log_likelihood_increments(np.arange(61.0), np.array(mean), 1.5, 1.0)
     assert reached_by(1.5 * mean, step, limits.competent, HORIZON) == pytest.approx(0.05, abs=0.012)
     assert reached_by(mean, -step, limits.needs_help, HORIZON) == pytest.approx(0.05, abs=0.012)
     assert reached_by(mean, step, limits.competent, int(limits.median_entries)) == pytest.approx(0.5, abs=0.06)
@@ -49,7 +49,7 @@ def test_the_limits_of_the_mean_hold_for_work_that_varies(expected: list[float])
     mean = np.resize(expected, HORIZON)[:, None]
     for ratio, sign, limit in ((1.5, 1, limits.competent), (1.0, -1, limits.needs_help)):
         counts = np.random.default_rng(6).poisson(ratio * mean, (HORIZON, 4000)).astype(float)
-        sums = reset_cusum(sign * log_likelihood_steps(counts, mean, 1.5, 1.0))
+        sums = reset_cusum(sign * log_likelihood_increments(counts, mean, 1.5, 1.0))
         assert 0.03 <= (sums >= limit).any(axis=0).mean() <= 0.06
 
 
@@ -72,7 +72,7 @@ def test_starting_again_only_lowers_the_sum_and_later_bleeds_are_not_covered() -
     """Somebody as good as peers, seeded: within 300 bleeds at most 5% (+2 SE) with a new start at any bleed, more in 900."""
     mean, limits = 0.8, learning_limits(0.8, 1.5, Dispersion(1.0), 0.05, np.random.default_rng(5))
     counts = np.random.default_rng(6).poisson(mean, (900, 2000)).astype(float)
-    steps = -log_likelihood_steps(counts, np.array(mean), 1.5, 1.0)
+    steps = -log_likelihood_increments(counts, np.array(mean), 1.5, 1.0)
     restarted = np.concatenate([reset_cusum(steps[:120]), reset_cusum(steps[120:])])
     assert (restarted <= reset_cusum(steps) + 1e-12).all()
     reached = restarted >= limits.needs_help

@@ -11,7 +11,7 @@ Sources
 import numpy as np
 import pytest
 
-from analysis.monitoring import p_chart
+from analysis.monitoring import p_chart_limits
 
 WAFERS = np.array([
     12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6,
@@ -35,7 +35,7 @@ def outside(limits, share):
 
 
 def test_montgomerys_wafers():
-    limits = p_chart(WAFERS, np.full(30, 50), widen=False)
+    limits = p_chart_limits(WAFERS, np.full(30, 50), widen=False)
     assert limits.centre == pytest.approx(0.2313, abs=5e-5)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.052428, 0.410239), abs=1e-6)
     assert outside(limits, WAFERS / 50) == [15, 23]
@@ -43,19 +43,19 @@ def test_montgomerys_wafers():
 
 def test_montgomerys_wafers_without_the_two_out_of_control():
     remaining = np.delete(WAFERS, [14, 22])
-    limits = p_chart(remaining, np.full(28, 50), widen=False)
+    limits = p_chart_limits(remaining, np.full(28, 50), widen=False)
     assert limits.centre == pytest.approx(0.2150, abs=5e-5)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.040703, 0.389297), abs=1e-6)
     assert outside(limits, remaining / 50) == [20]  # the book's sample 21, one place earlier without sample 15
 
 
 def test_a_given_centre_line_is_used():
-    limits = p_chart(WAFERS, np.full(30, 50), widen=False, centre=0.2150)
+    limits = p_chart_limits(WAFERS, np.full(30, 50), widen=False, centre=0.2150)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.040703, 0.389297), abs=1e-5)  # a rounded centre
 
 
 def test_montgomerys_orders_of_unequal_size():
-    limits = p_chart(ORDERS, SIZES, widen=False)
+    limits = p_chart_limits(ORDERS, SIZES, widen=False)
     assert limits.centre == pytest.approx(0.095510, abs=5e-7)
     printed = {80: (0, 0.194093), 90: (0.002565, 0.188455), 100: (0.007335, 0.183686), 110: (0.011438, 0.179582),
                120: (0.015017, 0.176003)}  # fmt: skip
@@ -66,7 +66,7 @@ def test_montgomerys_orders_of_unequal_size():
 
 
 def test_overdispersed_weeks_widen_their_limits():
-    limits = p_chart(SEEN_IN_TIME, ATTENDED)
+    limits = p_chart_limits(SEEN_IN_TIME, ATTENDED)
     assert limits.centre == pytest.approx(0.9528997113, abs=1e-10)
     assert limits.sigma_z == pytest.approx(10.640422, abs=1e-6)
     assert limits.sigma_z == pytest.approx(10.636846, rel=5e-4)  # the exact constant, 2/sqrt(pi)
@@ -75,12 +75,14 @@ def test_overdispersed_weeks_widen_their_limits():
 
 
 def test_the_same_weeks_with_binomial_limits():
-    limits = p_chart(SEEN_IN_TIME, ATTENDED, widen=False)
+    limits = p_chart_limits(SEEN_IN_TIME, ATTENDED, widen=False)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.951699565, 0.954099858), abs=1e-9)
     assert len(outside(limits, SEEN_IN_TIME / ATTENDED)) == 16
 
 
 def test_limits_are_never_narrowed():
-    even = p_chart(np.array([10, 11, 10, 11, 10, 11]), np.full(6, 100))
+    even = p_chart_limits(np.array([10, 11, 10, 11, 10, 11]), np.full(6, 100))
     assert even.sigma_z < 1
-    assert even.upper == pytest.approx(p_chart(np.array([10, 11, 10, 11, 10, 11]), np.full(6, 100), widen=False).upper)
+    assert even.upper == pytest.approx(
+        p_chart_limits(np.array([10, 11, 10, 11, 10, 11]), np.full(6, 100), widen=False).upper
+    )

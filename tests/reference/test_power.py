@@ -16,17 +16,17 @@ import pytest
 from statsmodels.stats.proportion import power_proportions_2indep, proportion_confint
 
 from analysis.plan import (
+    bleeds_per_arm,
     continuity_corrected_size,
     design_effect,
     one_rate_bleeds,
     precise_rate_bleeds,
-    two_arm_bleeds,
     two_arm_power,
 )
 
 
 def test_bleeds_for_a_half_against_three_quarters():
-    assert two_arm_bleeds(0.50, 0.75, power=0.9) == pytest.approx(76.70692846, abs=1e-6)  # printed digits
+    assert bleeds_per_arm(0.50, 0.75, power=0.9) == pytest.approx(76.70692846, abs=1e-6)  # printed digits
 
 
 @pytest.mark.parametrize(
@@ -48,7 +48,7 @@ def test_power_agrees_with_an_independent_library():
 
 @pytest.mark.parametrize(("rates", "plain", "corrected"), [((0.1, 0.2), 199, 219), ((0.05, 0.10), 435, 474)])
 def test_sizes_match_the_table_of_fleiss(rates, plain, corrected):
-    bleeds = two_arm_bleeds(*rates)
+    bleeds = bleeds_per_arm(*rates)
     assert math.ceil(bleeds) == plain
     assert math.ceil(continuity_corrected_size(bleeds, *rates)) == corrected
 

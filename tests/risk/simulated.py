@@ -11,13 +11,13 @@ import polars as pl
 from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.risk import (
+    BacktestBleeds,
     History,
-    KnownBleeds,
     RebleedClassifier,
     RiskModel,
     SavedModel,
+    backtest_bleeds,
     build_history,
-    known_bleeds,
     make_risk_pipeline,
     saved_model,
 )
@@ -30,7 +30,7 @@ class Fitted:
     log: Log
     ready: BleedData
     history: History
-    bleeds: KnownBleeds
+    bleeds: BacktestBleeds
     classifier: RebleedClassifier
 
     @property
@@ -57,7 +57,7 @@ class Fitted:
 def fitted_to(log: Log) -> Fitted:
     ready = prepared_from(log)
     history = build_history(ready.bleeds, 90)
-    bleeds = known_bleeds(log, ready, ready, history)
+    bleeds = backtest_bleeds(log, ready, ready, history)
     classifier = make_risk_pipeline(ready.standard)["classifier"]
     return Fitted(log, ready, history, bleeds, classifier.fit(bleeds.features, bleeds.follow_up.to_array()))
 

@@ -23,7 +23,7 @@ def world(bleeds: int, seed: int, shape: float = 0.7) -> tuple[np.ndarray, Follo
 
 
 def window_hazard(log_hazard: np.ndarray, follow_up: FollowUp) -> np.ndarray:
-    early = follow_up.truncate(WINDOW)
+    early = follow_up.censor_all_at(WINDOW)
     return breslow(log_hazard, early.days, early.returned, np.arange(WINDOW + 1))
 
 
@@ -62,7 +62,7 @@ def test_the_smooth_level_is_that_of_a_weibull_fit() -> None:
     assert fitted is not None
     level, variance = _weibull_baseline(np.zeros(800), follow_up, WINDOW)
     assert level == pytest.approx(fitted.shape * np.log(WINDOW / fitted.scale_days), abs=1e-6)
-    assert 1 / follow_up.returned.sum() <= variance < 1 / follow_up.truncate(WINDOW).returned.sum()
+    assert 1 / follow_up.returned.sum() <= variance < 1 / follow_up.censor_all_at(WINDOW).returned.sum()
 
 
 def test_without_returns_in_the_window_its_hazard_is_zero() -> None:

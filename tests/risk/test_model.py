@@ -10,7 +10,7 @@ from sklearn.base import clone
 from analysis.risk import attribute_risk
 from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.hazard_model import Window
+from analysis.risk.hazard_model import WindowHazard
 from analysis.risk.model import BATCH_SIZE
 from synthetic import scenario_workshop, simulate
 from tests.risk.simulated import fitted, fitted_to
@@ -97,7 +97,7 @@ def test_attributions_add_up_to_the_risk_on_both_scales() -> None:
 
 def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
     hazard = np.array([0.0, 0.1, 0.2])
-    forever, never = Window(hazard, np.ones(3)), Window(hazard, np.array([1.0, 1.0, 0.0]))
+    forever, never = WindowHazard(hazard, np.ones(3)), WindowHazard(hazard, np.array([1.0, 1.0, 0.0]))
     assert forever.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.2))
     assert never.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.1))
 

@@ -43,7 +43,7 @@ def test_few_returns_or_equal_hazards_keep_a_slope_of_one() -> None:
 
 def test_the_baseline_of_known_hazards_expects_the_observed_returns() -> None:
     log_hazard, follow_up = world(fades=False)
-    early = follow_up.truncate(WINDOW)
+    early = follow_up.censor_all_at(WINDOW)
     hazard = breslow(log_hazard, early.days, early.returned, np.arange(WINDOW + 1))
     expected = (hazard[early.days] * np.exp(log_hazard)).sum()
     assert expected == pytest.approx(early.returned.sum(), rel=1e-9)

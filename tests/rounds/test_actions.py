@@ -12,7 +12,7 @@ import pytest
 from analysis.audit import run_audit
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
-from analysis.pages.lead_since import _still_open
+from analysis.pages.lead_since import _open_recalls_not_reached
 from analysis.rounds import ShareFound, action_results, share_found
 from analysis.standard import built_in, closing_actions, holds
 from tests.build import bleed, comeback, log_of
@@ -187,4 +187,4 @@ def test_an_owner_not_reached_is_one_called_about_the_recall_that_is_still_open(
     bleeds = [bleed("S1", "2026-03-01", hard_pull_firm=False), bleed("S2", "2026-03-20", leak_seen=True)]
     calls = [action("not_reached", session_id=job, bike_id="bike", brake="front", done_on=dt.date(2026, 3, 21))]
     report = run_audit(log_of(bleeds, actions=calls))
-    assert _still_open(report).get_column("session_id").to_list() == listed
+    assert _open_recalls_not_reached(report).get_column("session_id").to_list() == listed

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData, bleed_data
 from analysis.intake import Log
-from analysis.risk.hazard_model import Window
+from analysis.risk.hazard_model import WindowHazard
 from analysis.rounds.predictions import BleedsStillOut, compare_predictions, followed_between
 from analysis.standard import built_in
 from analysis.stats import ratio_limits
@@ -65,7 +65,7 @@ def compared(log: Log, hazard: NDArray[np.float64]) -> dict[str, Any]:
     bleeds = followed_between(then, now, log, WINDOW)
     mine = hazard[bleeds.get_column("session_id").str.slice(1).cast(pl.Int64).to_numpy()]
     risk, age, last = 1 - np.exp(-WINDOW * mine), bleeds.get_column("age_days"), bleeds.get_column("last_day")
-    window = Window(0.001 * np.arange(WINDOW + 1), np.ones(WINDOW + 1))
+    window = WindowHazard(0.001 * np.arange(WINDOW + 1), np.ones(WINDOW + 1))
     interim = BleedsStillOut(
         risk=risk,
         expected=window.expected_between(risk, age.to_numpy(), last.to_numpy()),

@@ -30,9 +30,9 @@ from analysis.output import read_earlier
 from analysis.pages import findings
 from analysis.pages.lead import lead_questions
 from analysis.report import Clock, Report
-from analysis.risk.hazard_model import Window
+from analysis.risk.hazard_model import WindowHazard
 from analysis.rounds import compare_with_earlier_audit
-from analysis.rounds.earlier import Levels, look_level
+from analysis.rounds.earlier import SignificanceLevels, look_level
 from analysis.rounds.predictions import BleedsStillOut, compare_predictions
 from analysis.standard import built_in
 from analysis.survival import WHOLE_LOG, ObservationWindow
@@ -201,7 +201,7 @@ def test_named_and_hidden_audits_are_not_mixed() -> None:
 def test_a_constant_hazard_gives_the_chance_of_each_day_times_the_days_out() -> None:
     """P(return on a day | still out) = 1 − exp(−h); the hazard follows from the window's risk."""
     hazard, days = 0.0004, np.arange(91)
-    window = Window(hazard * days / 3.0, np.ones(91))
+    window = WindowHazard(hazard * days / 3.0, np.ones(91))
     risk, age, last = np.full(4, 1 - np.exp(-90 * hazard)), np.array([0, 30, 80, 20]), np.array([31, 61, 90, 15])
     expected = (1 - np.exp(-hazard)) * np.array([31, 31, 10, 0])
     assert window.expected_between(risk, age, last) == pytest.approx(expected, rel=1e-9)
@@ -255,8 +255,8 @@ def test_the_variance_between_months_is_that_of_their_rates(variance: float) -> 
 def test_the_first_look_spends_what_lan_and_demets_give() -> None:
     assert look_level(1) == pytest.approx(0.05 * np.log1p((np.e - 1) / 12), rel=1e-4)
     assert look_level(0) == 0.05
-    assert Levels.at(2).is_new(0.02, 0.001)
-    assert not Levels.at(2).is_new(0.001, 0.0005)
+    assert SignificanceLevels.at(2).is_new(0.02, 0.001)
+    assert not SignificanceLevels.at(2).is_new(0.001, 0.0005)
 
 
 def test_twelve_looks_err_one_time_in_twenty() -> None:

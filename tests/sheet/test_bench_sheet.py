@@ -12,7 +12,7 @@ import pytest
 from analysis.sheet import write_bench_sheet
 from analysis.sheet.bench import sheet_label
 from analysis.standard import Standard, built_in, read_standard
-from schemas import dictionary
+from schemas import field_entries
 from schemas.log import Sessions
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -65,7 +65,7 @@ def test_markup_in_a_procedure_is_escaped(tmp_path: Path) -> None:
 
 def test_it_asks_for_every_field_that_the_schema_puts_on_the_sheet(tmp_path: Path) -> None:
     before, after = _parts(text_of(tmp_path, own_standard(tmp_path, 1)))
-    for entry in dictionary("sessions", Sessions):
+    for entry in field_entries("sessions", Sessions):
         label = sheet_label(entry).replace("'", "&#39;")
         assert (f"<div>{label}:" in before) == (entry.sheet == "before"), entry.name
         assert (f"<div>{label}:" in after) == (entry.sheet == "after"), entry.name

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.sheet import write_workbook
 from analysis.standard import built_in
-from schemas import LOG_TABLES, Entry, dictionary
+from schemas import LOG_TABLES, Entry, field_entries
 
 MAIN = {"m": "http://schemas.openxmlformats.org/spreadsheetml/2006/main"}
 
@@ -67,7 +67,7 @@ def test_headings_are_the_field_names_and_stay_in_view(book: zipfile.ZipFile, ta
 @pytest.mark.parametrize("table", LOG_TABLES)
 def test_every_level_and_limit_of_the_models_is_a_cell_rule(book: zipfile.ZipFile, table: str) -> None:
     cell_rules = rules(book, table)
-    for entry in dictionary(table, LOG_TABLES[table]):
+    for entry in field_entries(table, LOG_TABLES[table]):
         assert_guarded(entry, cell_rules)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import analysis.standard
-from analysis.standard import built_in, deviation, holds, missed_steps
+from analysis.standard import built_in, deviations_from_limits, holds, missed_steps
 from tests.build import bleed, comeback, log_of
 from tests.standard.print_rules import rules_text
 from tests.standard.standard_cases import BRAKES, HOLD_CASES, STEP_CASES
@@ -109,7 +109,9 @@ def test_the_deviation_is_measured_from_the_limit_of_that_bleed():
         ],
         brakes=BRAKES,
     )
-    outside = [row[2] for row in deviation(log, built_in()).select("session_id", "step", "outside").iter_rows()]
+    outside = [
+        row[2] for row in deviations_from_limits(log, built_in()).select("session_id", "step", "outside").iter_rows()
+    ]
     assert outside == pytest.approx([-2, -1, 0, 0.5])
 
 
@@ -120,7 +122,7 @@ def test_a_reading_equal_to_a_limit_but_for_rounding_is_allowed():
 
 def test_the_deviation_is_in_the_fields_unit():
     log = log_of([bleed("S1", "2026-01-05", lever_reach_mm=72.0, caliper_port_nm=2.5, cycles=2)])
-    assert deviation(log, built_in()).select("step", "outside").rows() == [
+    assert deviations_from_limits(log, built_in()).select("step", "outside").rows() == [
         ("caliper_port", pytest.approx(0.5)),
         ("reach", pytest.approx(-3.0)),
     ]

@@ -9,13 +9,13 @@ from polars.testing import assert_frame_equal
 
 from analysis.standard import Limits
 from analysis.standard.rules import Between
-from analysis.steps import dose_response_base, dose_response_curves
+from analysis.steps import dose_response_curves, dose_response_inputs
 from analysis.steps.dose_response import _fit_curve, _MeasuredReading, reading_curve
 
 
 @pytest.fixture(scope="module")
 def curves(workshop, costs):
-    return dose_response_curves(dose_response_base(workshop, costs.design))
+    return dose_response_curves(dose_response_inputs(workshop, costs.design))
 
 
 def test_only_measured_fields_with_limits_have_a_curve(workshop, curves):
@@ -59,7 +59,7 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 
 
 def test_curves_use_the_model_of_the_ranking_if_given(workshop, costs, curves):
-    shared_model = dose_response_curves(dose_response_base(workshop, costs.design, costs.return_model))
+    shared_model = dose_response_curves(dose_response_inputs(workshop, costs.design, costs.return_model))
     assert_frame_equal(shared_model, curves, rel_tol=1e-7)
 
 
@@ -101,7 +101,7 @@ def test_a_value_with_too_few_readings_counts_with_a_neighbour_on_its_side_of_th
 
 @pytest.mark.parametrize("highest", [None, 4.0])  # the rare value beyond a limit is alone on its side
 def test_a_rare_value_without_comebacks_does_not_make_a_curve_clear(workshop, costs, highest):
-    base = dose_response_base(workshop, costs.design, costs.return_model)
+    base = dose_response_inputs(workshop, costs.design, costs.return_model)
     rule = Between(Limits(None, highest))
     step = replace(next(s for s in workshop.standard.steps if s.id == "settle"), rule=rule)
     clear = 0

@@ -5,8 +5,8 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.dataset import fit_data, fit_notes
-from analysis.steps import crude_step_differences, dose_response_base, dose_response_curves, interactions, step_costs
+from analysis.dataset import data_for_fitting, fit_notes
+from analysis.steps import crude_step_differences, dose_response_curves, dose_response_inputs, interactions, step_costs
 from analysis.survival import WeibullModel
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
@@ -20,7 +20,7 @@ def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, co
     assert np.abs(two["survival_estimate"].to_numpy() - one["survival_estimate"].to_numpy()).max() < 0.34 * sd.max()
     assert (two["survival_estimate_hi"] - two["survival_estimate_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
     assert np.corrcoef(one["preventable_per_100"], two["preventable_per_100"])[0, 1] > 0.95
-    base = dose_response_base(workshop, other.design, other.return_model)
+    base = dose_response_inputs(workshop, other.design, other.return_model)
     assert dose_response_curves(base).height
     assert interactions(workshop, other.design, other.return_model)["step"].to_list()
 
@@ -31,7 +31,7 @@ def large():
 
 
 def test_models_fit_a_sample_of_bikes_while_counts_use_all_bleeds(large):
-    sample = fit_data(large, 1, limit=1_500)
+    sample = data_for_fitting(large, 1, limit=1_500)
     assert 1_400 < len(sample.bleeds) <= 1_500
     table = step_costs(large, np.random.default_rng(1), sample).table
     counts = ["step", "recorded", "missed", "share_missed", "crude_difference"]
@@ -42,8 +42,8 @@ def test_models_fit_a_sample_of_bikes_while_counts_use_all_bleeds(large):
 
 
 def test_a_note_says_how_many_bleeds_were_fitted(large):
-    sample = fit_data(large, 1, limit=1_500)
-    assert fit_data(large, 1) is large
+    sample = data_for_fitting(large, 1, limit=1_500)
+    assert data_for_fitting(large, 1) is large
     assert fit_notes(large, large) == ()
     (note,) = fit_notes(large, sample)
     assert f"{len(sample.bleeds):,} of the 3,000 bleeds" in note
@@ -51,6 +51,6 @@ def test_a_note_says_how_many_bleeds_were_fitted(large):
 
 
 def test_the_order_of_the_rows_does_not_change_the_sample(large):
-    again = fit_data(large, 1, limit=1_500)
-    assert fit_data(large, 1, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
-    assert not fit_data(large, 2, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
+    again = data_for_fitting(large, 1, limit=1_500)
+    assert data_for_fitting(large, 1, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
+    assert not data_for_fitting(large, 2, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.steps.posterior import Evidence, posterior_draws
+from analysis.steps.posterior import EffectEstimates, draw_early_effects
 
 STEPS = 8
 SD = 0.3
@@ -12,7 +12,7 @@ SD = 0.3
 def evidence(early, mediated, late, *, late_shrinkage=1.0, late_sd=SD, has_mediator=True):
     sd = np.concatenate([np.full(STEPS, SD), np.full(STEPS, 0.03), np.full(STEPS, late_sd)])
     shrinkage = np.diag(np.concatenate([np.ones(2 * STEPS), np.full(STEPS, late_shrinkage)]))
-    return Evidence(
+    return EffectEstimates(
         values=np.concatenate([early, mediated, late]),
         covariance=np.diag(sd**2),
         early_count=STEPS,
@@ -28,7 +28,7 @@ NOISE = SD * np.random.default_rng(2).standard_normal(STEPS)
 
 
 def means(estimates, seed=1):
-    return posterior_draws(estimates, 4000, np.random.default_rng(seed)).mean(axis=0)
+    return draw_early_effects(estimates, 4000, np.random.default_rng(seed)).mean(axis=0)
 
 
 def test_readings_that_show_the_effects_reduce_the_error():

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.dataset import bleed_data
 from analysis.standard import built_in
-from analysis.steps import dose_response_base, dose_response_curves, step_costs, what_if
+from analysis.steps import dose_response_curves, dose_response_inputs, step_costs, what_if
 from analysis.steps.aipw import AipwEstimate
 from analysis.steps.table import _Estimates
 from analysis.steps.what_if import YearlyCost
@@ -75,7 +75,7 @@ def test_twelve_bleeds_of_one_technician_give_no_estimate_and_no_crash():
     assert few.table.get_column("verdict").unique().to_list() == ["too_few"]
     assert few.table.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
     assert what_if(few, YearlyCost(100, 45, 6), np.random.default_rng(1)).is_empty()
-    assert dose_response_curves(dose_response_base(few_bleeds(), few.design)).is_empty()
+    assert dose_response_curves(dose_response_inputs(few_bleeds(), few.design)).is_empty()
 
 
 def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and_the_others_are_estimated(workshop):
@@ -108,7 +108,7 @@ def test_an_uncertain_effect_through_later_steps_hides_no_disagreement(workshop,
     check = AipwEstimate(np.full(size, 1.0), np.full(size, 0.1), np.zeros(size, dtype=bool))
     wild = np.array([-1.0, 1.0])[:, None]
     estimate = replace(costs.estimate, prevented=draws)
-    with patch("analysis.steps.table.add_later_steps", lambda *_: replace(estimate, prevented=draws + wild)):
+    with patch("analysis.steps.table.add_later_step_effects", lambda *_: replace(estimate, prevented=draws + wild)):
         marginal = SimpleNamespace(prevented=np.zeros(size), sd=np.ones(size), design=costs.design)
         estimates = _Estimates(estimate, marginal, check, costs.later, np.random.default_rng(1))
     assert estimates.disagrees.all()  # 1.0 apart at standard errors of 0.1 each

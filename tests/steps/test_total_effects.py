@@ -6,7 +6,7 @@ import pytest
 
 from analysis.steps import step_costs
 from analysis.steps.design_matrix import Design, build_design
-from analysis.steps.total_effects import _fit_response, fit_later_steps
+from analysis.steps.total_effects import _fit_response, fit_later_step_responses
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import entries_of, prepared_of
 
@@ -20,7 +20,7 @@ def steered():
 
 def response(data, step="clear_finish"):
     design = build_design(data, STEPS)
-    (own,) = [r for r in fit_later_steps(data, design).alone if design.steps[r.step] == step]
+    (own,) = [r for r in fit_later_step_responses(data, design).alone if design.steps[r.step] == step]
     slopes = dict(zip([design.steps[i] for i in own.causes], own.slopes, strict=True))
     return slopes, np.sqrt(np.diag(own.covariance))
 
@@ -38,7 +38,7 @@ def test_hurry_alone_gives_no_response():
 
 
 def test_without_later_steps_nothing_is_estimated(steered):
-    assert fit_later_steps(steered, build_design(steered, ("purge", "cycles", "clear_finish"))).joint == ()
+    assert fit_later_step_responses(steered, build_design(steered, ("purge", "cycles", "clear_finish"))).joint == ()
 
 
 def test_the_total_effect_is_above_the_direct_one():

@@ -32,7 +32,7 @@ def causes(family, seed=2, sessions=3000):
 
 def test_entries_completed_after_the_return_are_noticed():
     late = causes("misses recorded once the bike is back")
-    assert late.retro.clear
+    assert late.retro.is_significant
     assert late.shares[0] < late.shares[1] / 2
     assert any("completed after the return" in note for note in late.notes)
 
@@ -54,16 +54,16 @@ def test_too_few_other_returns_calibrate_nothing():
 
 
 def test_a_signal_counts_at_its_level_only():
-    assert ConfounderTest(0.3, 0.01).clear
-    assert not ConfounderTest(0.3, 0.011).clear
-    assert not ConfounderTest().clear
+    assert ConfounderTest(0.3, 0.01).is_significant
+    assert not ConfounderTest(0.3, 0.011).is_significant
+    assert not ConfounderTest().is_significant
 
 
 def test_adjusted_partial_r2_equals_that_of_two_regressions():
     rng = np.random.default_rng(3)
     x = rng.standard_normal((500, 4))
     y = x @ [0.4, 0.3, 0.2, 0.0] + rng.standard_normal(500)
-    ours = _ResidualVariances(np.column_stack([x, y])).explained(4, [0, 1], [])
+    ours = _ResidualVariances(np.column_stack([x, y])).adjusted_partial_r2(4, [0, 1], [])
     full, short = (sm.OLS(y, sm.add_constant(x[:, columns])).fit() for columns in ([0, 1, 2, 3], [2, 3]))
     assert ours == pytest.approx(1 - full.mse_resid / short.mse_resid, rel=1e-4)  # a ridge of 0.01
 
@@ -89,7 +89,7 @@ def test_columns_that_depend_on_each_other_count_once():
     dummies = np.eye(6)[person]
     means = dummies @ rng.standard_normal((6, 9))  # nine columns more, nothing new
     y = person * 0.2 + rng.standard_normal(800)
-    ours = _ResidualVariances(np.column_stack([dummies, means, y])).explained(15, list(range(15)), [])
+    ours = _ResidualVariances(np.column_stack([dummies, means, y])).adjusted_partial_r2(15, list(range(15)), [])
     full = sm.OLS(y, dummies).fit()
     assert ours == pytest.approx(1 - full.mse_resid / y.var(ddof=1), rel=1e-3)  # adjusted R²
 

@@ -21,7 +21,7 @@ from sklearn.neighbors import KNeighborsClassifier
 from sklearn.svm import SVC
 
 from analysis.prove.workshop_measures import TRAINING_SHARE, share_of_gain
-from analysis.risk import build_history, known_bleeds, make_risk_pipeline
+from analysis.risk import backtest_bleeds, build_history, make_risk_pipeline
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
 
@@ -57,7 +57,7 @@ def shares(family: str, sessions: int, seed: int) -> dict[str, float]:
     world = simulate(scenario_workshop(family, sessions), seed)
     log = log_of_made(world)
     data = prepared_from(log)
-    bleeds = known_bleeds(log, data, data, build_history(data.bleeds, data.window_days))
+    bleeds = backtest_bleeds(log, data, data, build_history(data.bleeds, data.window_days))
     first = int(np.sort(bleeds.day)[int(TRAINING_SHARE * len(bleeds.day))])
     rows = bleeds.between(first, int(bleeds.day.max()) + 1)
     truth = data.bleeds.select("session_id")[rows].join(

@@ -20,7 +20,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.prove.workshop_measures import CAUGHT, MAX_CAUGHT, SHARE, SLOPE, TREES, last_bleeds, risk_figures
+from analysis.prove.workshop_measures import CAUGHT, MAX_CAUGHT, SHARE, SLOPE, TREES, predict_last_bleeds, risk_figures
 from analysis.stats import Z95
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
@@ -37,7 +37,7 @@ def message(name: str, sessions: int, seed: int) -> dict[str, float]:
     world = simulate(scenario_workshop(name, sessions), seed)
     log = log_of_made(world)
     data = prepared_from(log)
-    last = last_bleeds(log, data, data)
+    last = predict_last_bleeds(log, data, data)
     assert last is not None
     other = last.bleeds.to_frame().join(world.truth_bleeds, on="session_id", maintain_order="left", how="left")
     truth = other.get_column("risk").to_numpy()

@@ -45,14 +45,14 @@ def tokens(text: str) -> list[str]:
     return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(split))
 
 
-def missing_words(more: Iterable[str] = ()) -> frozenset[str]:
+def words_for_missing_value(more: Iterable[str] = ()) -> frozenset[str]:
     """The words for a missing value, those of the map included, in small letters."""
     return frozenset([*MISSING, *(word.strip().casefold() for word in more)])
 
 
 def recorded_text(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     """The cells as text without outer spaces; null if they are empty or hold a word for a missing value."""
-    text, words = as_text(cells).str.strip_chars(), missing_words(missing)
+    text, words = as_text(cells).str.strip_chars(), words_for_missing_value(missing)
     longest = max(len(word) for word in words) + len(".0")
     short = text.filter(text.str.len_chars() <= longest).unique()
     empty = [cell for cell in short if cell is not None and cell.casefold().removesuffix(".0") in words]
@@ -96,7 +96,7 @@ def map_categories(cells: pl.Series, words: WordLevels, missing: Iterable[str] =
     text = as_text(cells)
     if "" in words:
         text = text.fill_null("")
-    missing_cells = {word for word in missing_words(missing) if normalise_level(word) not in words}
+    missing_cells = {word for word in words_for_missing_value(missing) if normalise_level(word) not in words}
     level_of_cell = {
         cell: words[key]
         for cell in text.unique().to_list()

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.intake.convert.cleaned_text import apply_to_unique, missing_words, recorded_text
+from analysis.intake.convert.cleaned_text import apply_to_unique, recorded_text, words_for_missing_value
 from analysis.intake.mapping.table_map import TableMap
 
 INCH_MM = 25.4
@@ -228,7 +228,7 @@ def _plain_numbers(cells: pl.Series, table_map: TableMap) -> pl.Series | None:
 
 def _missing_numbers(missing: Iterable[str]) -> list[float]:
     """The map's words for a missing value that are numbers, such as 999."""
-    numbers = pl.Series(sorted(missing_words(missing)), dtype=pl.String).cast(pl.Float64, strict=False)
+    numbers = pl.Series(sorted(words_for_missing_value(missing)), dtype=pl.String).cast(pl.Float64, strict=False)
     return numbers.filter(numbers.is_finite()).drop_nulls().to_list()
 
 

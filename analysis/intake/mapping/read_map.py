@@ -11,7 +11,7 @@ from typing import Any
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise_level
 from analysis.intake.convert.numbers import UNIT_NAMES, unit_for
-from analysis.intake.mapping.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
+from analysis.intake.mapping.table_map import FIELDS, ColumnMap, ExportMap, OwnColumn, TableMap, required_fields
 from analysis.intake.readers.files import parse_toml, read_small_text
 from analysis.intake.readers.limits import NAME_CHARACTERS
 
@@ -27,7 +27,7 @@ _NOT_FOR_TEXT_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape
 _MAX_QUOTED = 80
 
 
-def read_map(path: str | Path) -> Mapping:
+def read_map(path: str | Path) -> ExportMap:
     """Read and check a map.
 
     Raises
@@ -39,7 +39,7 @@ def read_map(path: str | Path) -> Mapping:
     return parse_map(read_small_text(path, "a map in TOML"), str(path))
 
 
-def parse_map(text: str, path: str) -> Mapping:
+def parse_map(text: str, path: str) -> ExportMap:
     """Check a map given as TOML; `path` names it in messages. Errors as in `read_map`."""
     content = parse_toml(text, path)
     sections = []
@@ -53,7 +53,7 @@ def parse_map(text: str, path: str) -> Mapping:
         raise UserError(
             path, "contains no table", "[sessions] and its columns", "propose a map with: rebleed map EXPORT"
         )
-    return Mapping(tuple(sections), path)
+    return ExportMap(tuple(sections), path)
 
 
 def _read_section(table: str, section: Any, where: str) -> TableMap:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping as ReadOnlyDict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.convert.dates import Order
 from analysis.intake.readers.raw_table import RawTable, ReadingHint
-from schemas import LOG_TABLES, STUDY_TABLES, Entry, dictionary
+from schemas import LOG_TABLES, STUDY_TABLES, Entry, field_entries
 
 MODELS = LOG_TABLES | STUDY_TABLES
 FIELDS: dict[str, dict[str, Entry]] = {
-    table: {entry.name: entry for entry in dictionary(table, model)} for table, model in MODELS.items()
+    table: {entry.name: entry for entry in field_entries(table, model)} for table, model in MODELS.items()
 }
 GENERATED_IDS = {"sessions": "session_id", "comebacks": "comeback_id", "actions": "action_id"}
 """Ids that are generated where a file has no column for them."""
@@ -59,7 +58,7 @@ class TableMap:
 
     table: str
     columns: tuple[ColumnMap, ...]
-    values: ReadOnlyDict[str, ReadOnlyDict[str, tuple[str, ...]]] = field(default_factory=dict)
+    values: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     own: tuple[OwnColumn, ...] = ()
     decimal: str | None = None
     thousands: str = ""
@@ -83,7 +82,7 @@ class TableMap:
 
 
 @dataclass(frozen=True)
-class Mapping:
+class ExportMap:
     """The sections of a map and the file it was read from."""
 
     sections: tuple[TableMap, ...]
@@ -119,7 +118,7 @@ class TableMatch:
     section: TableMap | None = None
 
 
-def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = LOG_TABLE_NAMES) -> TableMatch:
+def match_table(raw: RawTable, mapping: ExportMap | None, tables: tuple[str, ...] = LOG_TABLE_NAMES) -> TableMatch:
     """Find the section of the map that fits a file; without one, the table whose field names are the file's headings.
 
     Sections of the map for tables that are not among `tables` are ignored.
@@ -131,7 +130,7 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     completed = [(_with_own_headings(section, by_name), section) for section in candidates]
     fitting = [(full, section) for full, section in completed if not _missing_fields(raw, full)]
     if fitting:
-        best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_headings_present(raw, pair[0])))
+        best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_heading_fit_rank(raw, pair[0])))
         if _is_another_table(by_name, best, raw):
             return by_name
         return replace(_respell_headings(raw, best), section=section)
@@ -144,7 +143,7 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     return by_name
 
 
-def sections_in_rows(raw: RawTable, mapping: Mapping | None) -> list[TableMatch]:
+def sections_in_rows(raw: RawTable, mapping: ExportMap | None) -> list[TableMatch]:
     """The sections of a map for returns in the rows of bleeds that fit a file."""
     sections = [section for section in mapping.sections if section.in_bleed_rows] if mapping else []
     return [
@@ -155,7 +154,7 @@ def sections_in_rows(raw: RawTable, mapping: Mapping | None) -> list[TableMatch]
 
 
 def unused_sections(
-    mapping: Mapping,
+    mapping: ExportMap,
     matches: Sequence[TableMatch],
     files: Sequence[RawTable],
     tables: tuple[str, ...] = LOG_TABLE_NAMES,
@@ -194,7 +193,7 @@ def _with_own_headings(section: TableMap, by_name: TableMatch) -> TableMap:
     return replace(section, columns=(*section.columns, *added))
 
 
-def _headings_present(raw: RawTable, section: TableMap) -> tuple[bool, int]:
+def _heading_fit_rank(raw: RawTable, section: TableMap) -> tuple[bool, int]:
     """Whether the file has every heading of a section, and how many: a complete section comes first, then the longest."""
     headings = {normalise(heading) for heading in raw.headings}
     present = [normalise(heading) in headings for heading in section.headings]
@@ -204,7 +203,7 @@ def _headings_present(raw: RawTable, section: TableMap) -> tuple[bool, int]:
 def _is_another_table(by_name: TableMatch, section: TableMap, raw: RawTable) -> bool:
     """Whether the file has the log's own headings for another table, and more of them than of the section's."""
     own = by_name.table_map
-    return own is not None and own.table != section.table and len(own.columns) > _headings_present(raw, section)[1]
+    return own is not None and own.table != section.table and len(own.columns) > _heading_fit_rank(raw, section)[1]
 
 
 def _match_by_field_names(raw: RawTable, tables: tuple[str, ...]) -> TableMatch:

@@ -22,7 +22,7 @@ from analysis.intake.propose.column_profile import (
 )
 from analysis.intake.propose.headings import Heading, name_similarity
 from analysis.intake.propose.mapping_warnings import DATES, MIN_SCORE, ProposedLine, contradiction, mapping_warnings
-from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabulary, is_out_of_scope
+from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabularies, is_out_of_scope
 from schemas import Entry
 
 HAS_DATES = 0.8
@@ -121,7 +121,7 @@ class _HeadingMatch:
 
     @property
     def has_dates(self) -> bool:
-        return self.profile.dates > HAS_DATES and self.profile.numeric < 0.95
+        return self.profile.dates > HAS_DATES and self.profile.numeric_share < 0.95
 
 
 def assign(
@@ -143,7 +143,7 @@ def assign(
     """
     from scipy.optimize import linear_sum_assignment
 
-    vocabulary, entries = field_vocabulary().get(table, {}), FIELDS[table]
+    vocabulary, entries = field_vocabularies().get(table, {}), FIELDS[table]
     matches = [
         [
             _HeadingMatch(entries[name], vocabulary[name], heading, one)

@@ -58,7 +58,7 @@ def word_level(word: str, entry: Entry) -> str | None:
     return next((level for name in names if (level := _look_up_level(word, name)) is not None), None)
 
 
-def guess_level_from_word(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
+def guess_levels_of_phrases(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
     """Unknown phrases of a yes/no column, each with the level that one of its words means."""
     if entry.type != "true/false":
         return []
@@ -137,7 +137,7 @@ class ColumnProfile:
         return dict(in_order.iter_rows())
 
     @property
-    def numeric(self) -> float:
+    def numeric_share(self) -> float:
         return self.numbers.count() / len(self.texts) if len(self.texts) else 0.0
 
     @property
@@ -169,7 +169,7 @@ def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> floa
     if not len(profile.texts):
         return 0.6
     if entry.type in ("date", "date or date-time"):
-        plain = profile.numeric > 0.95 and profile.dates < 0.95
+        plain = profile.numeric_share > 0.95 and profile.dates < 0.95
         return 0.1 if plain or profile.dates < 0.5 else profile.dates
     if entry.type == "true/false" or entry.levels:
         return level_share(profile, entry)
@@ -276,23 +276,23 @@ def level_share(profile: ColumnProfile, entry: Entry) -> float:
 
 
 def _number_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
-    if profile.numeric < 0.7:
+    if profile.numeric_share < 0.7:
         return 0.03
     whole = entry.type != "whole number" or _share_true(profile.numbers.drop_nulls() % 1 == 0) > 0.95
     return (0.3 + 0.7 * _share_within_limits(profile, entry, unit)) * (1.0 if whole else 0.3)
 
 
 def _text_score(profile: ColumnProfile, entry: Entry) -> float:
-    dated = profile.dates > 0.8 and profile.numeric < 0.9
+    dated = profile.dates > 0.8 and profile.numeric_share < 0.9
     if entry.required and entry.role == "key" and entry.name.endswith("_id") and entry.name != "bike_id":
         return 0.1 if dated else 0.3 + 0.7 * profile.distinct_share
     if entry.name in ("bike_id", "session_id"):
         return 0.1 if dated else 0.5 + 0.5 * min(1.0, 3 * profile.distinct_share)
     if entry.name == "note":
-        return 0.3 if dated or profile.numeric > 0.9 else 1.0
+        return 0.3 if dated or profile.numeric_share > 0.9 else 1.0
     if dated:
         return 0.1
-    if profile.numeric > 0.9:
+    if profile.numeric_share > 0.9:
         return 0.3
     if entry.name in ("kit_id", "fluid_lot") and all(_look_up_level(word, "fluid") for word in profile.distinct):
         return 0.3  # a kit named by its fluid

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.intake.convert.cleaned_text import tokens
 from analysis.intake.convert.numbers import unit_for
-from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, guess_level_from_word, median_reading
+from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, guess_levels_of_phrases, median_reading
 from analysis.intake.propose.headings import Heading, irrelevant_words
 from analysis.intake.propose.vocabulary import FieldVocabulary, negations
 from schemas import Entry
@@ -79,7 +79,7 @@ def mapping_warnings(
     meanings = {"true": "yes", "false": "no"}
     warnings += [
         f"{word!r} is read as {meanings.get(level, level)} because of one of its words"
-        for word, level in guess_level_from_word(line.profile.distinct, line.entry)
+        for word, level in guess_levels_of_phrases(line.profile.distinct, line.entry)
     ]
     return warnings
 

@@ -14,7 +14,7 @@ from analysis.intake.convert.columns import convert
 from analysis.intake.convert.dates import file_date_order
 from analysis.intake.convert.numbers import decimal_mark
 from analysis.intake.mapping.table_map import FIELDS, GENERATED_IDS, required_fields
-from analysis.intake.match_tables import shared_headings
+from analysis.intake.match_tables import shared_heading_notes
 from analysis.intake.propose.assignment import Assignment, ColumnMatch, assign
 from analysis.intake.propose.column_profile import ColumnProfile, column_profile, word_level
 from analysis.intake.propose.headings import Heading, headings
@@ -146,7 +146,7 @@ def _propose_table(sheet: _ProfiledFile, agreed: Mapping[str, str]) -> Proposal:
         rows=raw.rows_read,
     )
     both = _both_brakes_question(sheet.headings) if "brake" in lacks else ()
-    return replace(proposal, notes=(*both, *shared_headings(raw.headings, proposal.table_map())))
+    return replace(proposal, notes=(*both, *shared_heading_notes(raw.headings, proposal.table_map())))
 
 
 def _both_brakes_question(file_headings: list[Heading]) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from analysis.intake.mapping.table_map import FIELDS, RETURN_COSTS
 from analysis.intake.propose.assignment import MAX_WORDS, ColumnMatch, RefusedMatch
 from analysis.intake.propose.column_profile import ColumnProfile, level_share, likely_unit, word_levels
 from analysis.intake.propose.headings import Heading
-from analysis.intake.propose.vocabulary import field_vocabulary
+from analysis.intake.propose.vocabulary import field_vocabularies
 from schemas import Entry
 
 CAME_BACK = "own.came_back"
@@ -135,7 +135,7 @@ def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColu
     if dates.count() >= _MIN_DATES * len(dates):
         return _ReturnColumn("returned_at", heading.text, rows)
     figure = _figure_field(heading)
-    if figure is not None and profile.numeric >= _MIN_NUMBERS:
+    if figure is not None and profile.numeric_share >= _MIN_NUMBERS:
         return _read_figures(figure, heading, profile)
     levels = word_levels(tuple(counts), _YES_NO)
     if all(word in levels or re.fullmatch(r"[1-9]", word) for word in counts):
@@ -170,7 +170,9 @@ def _figure_field(heading: Heading) -> str | None:
 def _read_figures(field: str, heading: Heading, profile: ColumnProfile) -> _ReturnColumn:
     """A column of what a return took."""
     rows = profile.numbers.filter(profile.numbers != 0).count()
-    unit = likely_unit(profile, FIELDS["comebacks"][field], field_vocabulary()["comebacks"][field].usual, heading.unit)
+    unit = likely_unit(
+        profile, FIELDS["comebacks"][field], field_vocabularies()["comebacks"][field].usual, heading.unit
+    )
     return _ReturnColumn(field, heading.text, rows, unit=unit)
 
 

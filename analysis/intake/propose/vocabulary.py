@@ -79,7 +79,7 @@ def filler_words() -> frozenset[str]:
 
 
 @cache
-def missing_lexicon() -> frozenset[str]:
+def not_recorded_phrases() -> frozenset[str]:
     """Phrases for 'not recorded', their words separated by one space; signs without letters as they are."""
     words = (word.rstrip("=") for language in LANGUAGES for word in _read_toml(language)["missing"]["words"].split())
     return frozenset(" ".join(tokens(word)) or word for word in words)
@@ -91,7 +91,7 @@ _MAX_REMARK = 200
 
 def says_not_recorded(cell: str) -> bool:
     """Whether a cell says in words that nothing was recorded: *weiß nicht*, *not known*."""
-    return len(cell) <= _MAX_REMARK and (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
+    return len(cell) <= _MAX_REMARK and (" ".join(tokens(cell)) or cell.strip()) in not_recorded_phrases()
 
 
 @cache
@@ -111,7 +111,7 @@ def negations() -> frozenset[str]:
 
 
 @cache
-def field_vocabulary() -> dict[str, dict[str, FieldVocabulary]]:
+def field_vocabularies() -> dict[str, dict[str, FieldVocabulary]]:
     """The vocabulary of every field, by table and field."""
     return {
         table: {

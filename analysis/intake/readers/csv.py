@@ -21,7 +21,7 @@ from analysis.intake.readers.raw_table import (
     RawTable,
     ReadingHint,
     is_non_data_row,
-    list_rows,
+    row_numbers_text,
     unparsed_rows,
 )
 from analysis.intake.readers.text_files import CsvLayout, CsvRecord, DecodedText, csv_layout, decode, record_at
@@ -99,9 +99,9 @@ def _apply_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
 def _reading_notes(text: DecodedText, rows: CsvRows) -> tuple[str, ...]:
     notes = list(text.notes)
     if rows.non_data_rows:
-        notes.append(f"totals, row counts or lines of dashes, not read as data: {list_rows(rows.non_data_rows)}")
+        notes.append(f"totals, row counts or lines of dashes, not read as data: {row_numbers_text(rows.non_data_rows)}")
     if rows.literal_quotes:
-        notes.append(f"quotation marks read as ordinary characters: {list_rows(rows.literal_quotes)}")
+        notes.append(f"quotation marks read as ordinary characters: {row_numbers_text(rows.literal_quotes)}")
     return tuple(notes)
 
 

@@ -24,7 +24,7 @@ from analysis.intake.readers.raw_table import (
     SkippedFile,
     find_heading_row,
     is_non_data_row,
-    unique_headings,
+    make_headings_unique,
     unparsed_rows,
 )
 
@@ -166,7 +166,7 @@ def _repair_text(text: pl.Series, exact: pl.Series | None) -> pl.Series:
 
 def _apply_headings(cells: pl.DataFrame, headings: Sequence[str | None]) -> pl.DataFrame:
     """The cells under their headings, without columns that have neither a heading nor a value."""
-    columns = zip(cells.columns, unique_headings(headings), headings, strict=True)
+    columns = zip(cells.columns, make_headings_unique(headings), headings, strict=True)
     return cells.select(
         pl.col(name).alias(heading) for name, heading, cell in columns if (cell and cell.strip()) or cells[name].count()
     )

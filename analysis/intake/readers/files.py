@@ -78,7 +78,7 @@ def snapshot(path: Path, label: str) -> Snapshot:
     UserError
         The file is not a regular file, cannot be read, is too large, or changed while it was read.
     """
-    refuse_special(label, file_status(path))
+    refuse_special(label, stat_file(path))
     try:
         with _open_without_waiting(path) as descriptor:
             before = os.fstat(descriptor)
@@ -109,7 +109,7 @@ def read_small_file(
     """
     label = printable_path(path)
     try:
-        status = file_status(Path(path))
+        status = stat_file(Path(path))
         refuse_special(label, status)
         if status.st_size > most:
             raise UserError(label, f"is larger than {most / 1e6:,.0f} MB")
@@ -177,7 +177,7 @@ def printable_path(path: str | os.PathLike[str]) -> str:
     return os.fsencode(path).decode("utf-8", "replace")
 
 
-def file_status(path: Path) -> os.stat_result:
+def stat_file(path: Path) -> os.stat_result:
     """The status of the file a path leads to.
 
     Raises

@@ -17,7 +17,7 @@ from analysis.errors import EmptyExport, UserError
 from analysis.intake.readers import limits
 from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.library_failures import library_errors_as_user_errors
-from analysis.intake.readers.raw_table import ROW, RawTable, unique_headings, unparsed_rows
+from analysis.intake.readers.raw_table import ROW, RawTable, make_headings_unique, unparsed_rows
 from analysis.intake.readers.text_files import decode
 
 _EXACT_AS_FLOAT = 2**53
@@ -159,7 +159,7 @@ def frame_table(label: str, frame: pl.DataFrame, sha256: str = "") -> RawTable:
     """A frame as a raw table; its rows are counted from 1. The fields of a struct are columns of their own, as `bike.serial`."""
     columns = [part for column in frame.get_columns() for part in _dotted_columns(column)]
     limits.check_size(label, columns=len(columns))
-    headings = unique_headings([column.name for column in columns])
+    headings = make_headings_unique([column.name for column in columns])
     cells = [_plain_column(values).alias(name) for values, name in zip(columns, headings, strict=True)]
     row = pl.Series(ROW, range(1, frame.height + 1), dtype=pl.Int64)
     return RawTable(label, pl.DataFrame([row, *cells]), unparsed_rows(), sha256)
@@ -283,7 +283,7 @@ class _JsonObjects:
 
     def cells(self) -> pl.DataFrame:
         self._close_batch()
-        headings = unique_headings([replace_surrogates(key) for key in self._columns])
+        headings = make_headings_unique([replace_surrogates(key) for key in self._columns])
         columns = [
             column.alias(heading)
             for heading, (key, batches) in zip(headings, self._columns.items(), strict=True)

@@ -109,7 +109,7 @@ class CrashGuard(ExitStack):
             return
 
 
-def _read_sheets(data: bytes) -> None:
+def _try_reading_sheets(data: bytes) -> None:
     """Read every sheet of a workbook within a memory limit, and ignore errors that the real reader reports."""
     import fastexcel
 
@@ -138,11 +138,11 @@ def _memory_limit(more_bytes: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_AS, before)
 
 
-def _read_columns(data: bytes) -> None:
+def _try_reading_columns(data: bytes) -> None:
     """Read every column of a Parquet file, and ignore errors that the real reader reports."""
     with suppress(BaseException):
         for name in pl.read_parquet_schema(BytesIO(data)):
             pl.read_parquet(BytesIO(data), columns=[name], glob=False)
 
 
-_READERS = {"Parquet file": _read_columns, "workbook": _read_sheets}
+_READERS = {"Parquet file": _try_reading_columns, "workbook": _try_reading_sheets}

@@ -129,7 +129,7 @@ def _long_cells_text(row: pl.DataFrame) -> str:
     return f"the cell under {', '.join(cells)}; at most {CELL_BYTES:,} are read per cell"
 
 
-def drop_repeated_headings(table: RawTable) -> RawTable:
+def drop_repeated_heading_rows(table: RawTable) -> RawTable:
     """Leave out rows that repeat the headings, as printed lists and joined files do; a note says which."""
     texts = {name: heading_as_written(name, table.headings) for name in table.cells.select(pl.col(pl.String)).columns}
     if len(texts) < 2:
@@ -145,10 +145,12 @@ def drop_repeated_headings(table: RawTable) -> RawTable:
     if not rows:
         return table
     cells = table.cells.filter(~pl.col(ROW).is_in(rows))
-    return replace(table, cells=cells, notes=(*table.notes, f"headings repeated, not read as data: {list_rows(rows)}"))
+    return replace(
+        table, cells=cells, notes=(*table.notes, f"headings repeated, not read as data: {row_numbers_text(rows)}")
+    )
 
 
-def list_rows(rows: Sequence[int]) -> str:
+def row_numbers_text(rows: Sequence[int]) -> str:
     """The first numbers of rows, for a note: "rows 3, 17 and 2 more"."""
     listed = ", ".join(str(row) for row in rows[:_MAX_LISTED_ROWS])
     more = f" and {len(rows) - _MAX_LISTED_ROWS} more" if len(rows) > _MAX_LISTED_ROWS else ""
@@ -201,7 +203,7 @@ def _usual_width(records: Sequence[Sequence[str | None]]) -> int:
     return max(several, key=lambda width: (several[width], width), default=0)
 
 
-def unique_headings(cells: Sequence[str | None]) -> list[str]:
+def make_headings_unique(cells: Sequence[str | None]) -> list[str]:
     """Headings as written; a repeated one is numbered ("n (2)"), an empty one named by its position ("column 4")."""
     used = {ROW}
     copies: dict[str, int] = {}
@@ -219,7 +221,7 @@ def unique_headings(cells: Sequence[str | None]) -> list[str]:
 
 
 def heading_as_written(heading: str, headings: Collection[str]) -> str:
-    """A heading without the number that `unique_headings` gave it; one that ends in a number of its own stays."""
+    """A heading without the number that `make_headings_unique` gave it; one that ends in a number of its own stays."""
     repeated = _REPEATED.fullmatch(heading)
     return repeated[1] if repeated and repeated[1] in headings else heading
 

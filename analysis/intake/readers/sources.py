@@ -17,11 +17,11 @@ from analysis.intake.readers.files import (
     FILE_TYPES,
     SQLITE_SIGNATURE,
     Snapshot,
-    file_status,
     folder_files,
     printable_path,
     refuse_special,
     snapshot,
+    stat_file,
 )
 from analysis.intake.readers.frames import jsonl_table, parquet_table
 from analysis.intake.readers.library_failures import CrashGuard
@@ -29,7 +29,7 @@ from analysis.intake.readers.raw_table import (
     RawTables,
     ReadingHint,
     SkippedFile,
-    drop_repeated_headings,
+    drop_repeated_heading_rows,
     reject_long_cells,
 )
 from analysis.intake.readers.sql import hide_password, is_address, parse_address
@@ -59,7 +59,7 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
     with CrashGuard() as guard:
         reader = _ExportReader(hints, guard)
         parts = [part for export in exports for part in reader.read_export(export)]
-    tables = tuple(drop_repeated_headings(reject_long_cells(table)) for part in parts for table in part.tables)
+    tables = tuple(drop_repeated_heading_rows(reject_long_cells(table)) for part in parts for table in part.tables)
     skipped = tuple(each for part in parts for each in part.skipped)
     notes = tuple(f"{table.file}: {note}" for table in tables for note in table.notes)
     return RawTables(tables, skipped, notes)
@@ -87,7 +87,7 @@ class _ExportReader:
             yield database_tables(export)
             return
         file = _named_file(export)
-        status = file_status(file.path)
+        status = stat_file(file.path)
         if not stat.S_ISDIR(status.st_mode):
             yield self._read_once(file, status)
             return
@@ -102,7 +102,7 @@ class _ExportReader:
         yield RawTables((), folder.skipped)
         for file in folder.files:
             try:
-                yield self._read_once(_NamedFile(file, None), file_status(file))
+                yield self._read_once(_NamedFile(file, None), stat_file(file))
             except EmptyExport as empty:
                 yield RawTables((), (SkippedFile(empty.location, empty.problem),))
 
@@ -115,7 +115,7 @@ class _ExportReader:
 
     def _read_file(self, named_file: _NamedFile) -> RawTables:
         label = printable_path(named_file.path)
-        refuse_special(label, file_status(named_file.path))
+        refuse_special(label, stat_file(named_file.path))
         file = snapshot(named_file.path, label)
         if not file.data:
             raise EmptyExport(label, "an empty file", "headings and rows", "export the log again")

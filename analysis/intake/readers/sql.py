@@ -13,7 +13,7 @@ import polars as pl
 from analysis.errors import UserError
 from analysis.intake.readers import limits
 from analysis.intake.readers.frames import concat_batches, typed_column
-from analysis.intake.readers.raw_table import ROW, RawTable, unique_headings, unparsed_rows
+from analysis.intake.readers.raw_table import ROW, RawTable, make_headings_unique, unparsed_rows
 
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://")
 _USER_AND_PASSWORD = re.compile(
@@ -146,7 +146,9 @@ def result_table(
         limits.check_size(label, rows=height)
         for column, values in zip(columns, zip(*rows, strict=True), strict=True):
             column.append(typed_column(values))
-    series = [concat_batches(each).alias(name) for name, each in zip(unique_headings(headings), columns, strict=True)]
+    series = [
+        concat_batches(each).alias(name) for name, each in zip(make_headings_unique(headings), columns, strict=True)
+    ]
     cells = pl.DataFrame([pl.Series(ROW, range(1, height + 1), dtype=pl.Int64), *series])
     return RawTable(label, cells, unparsed_rows(), sha256)
 

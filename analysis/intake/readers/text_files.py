@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from analysis.errors import UserError
 from analysis.intake.readers import limits
-from analysis.intake.readers.raw_table import ReadingHint, find_heading_row, is_non_data_row, unique_headings
+from analysis.intake.readers.raw_table import ReadingHint, find_heading_row, is_non_data_row, make_headings_unique
 
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -260,7 +260,7 @@ def _layout_for_delimiter(
     fit = sum(len(row) == width + trailing for row in rows) / (len(rows) + titles) if rows or titles else 1.0
     return CsvLayout(
         delimiter=delimiter,
-        headings=tuple(unique_headings(cells[heading])),
+        headings=tuple(make_headings_unique(cells[heading])),
         first_line=start + sum(record.lines for record in records[: heading + 1]),
         rows_above=heading + 1,
         trailing=trailing,
