@@ -74,7 +74,7 @@ def test_an_unseen_difficulty_goes_with_misses_and_risk_though_no_step_matters()
 def test_misses_of_bleeds_that_did_not_come_back_are_left_out():
     late = log("misses recorded once the bike is back")
     back = late.sessions["session_id"].is_in(
-        late.truth_bleeds.filter(pl.col("return_days").is_not_null())["session_id"]
+        late.truth_bleeds.filter(pl.col("return_days").is_not_null())["session_id"].implode()
     )
     empty = late.sessions["kit_purged"].is_null().cast(float).to_numpy()
     assert np.mean(empty[back.to_numpy()]) < np.mean(empty[~back.to_numpy()]) - 0.03
