@@ -279,10 +279,10 @@ def main() -> None:
     limit_memory_arenas()
     open_streams()
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]  # a grammar no chart needs: a second of start-up
-    sys.exit(_exit_status())
+    sys.exit(_run_and_return_status())
 
 
-def _exit_status() -> int:
+def _run_and_return_status() -> int:
     """Run the command and return its exit status, with errors printed."""
     output = sys.stdout
     try:

@@ -61,7 +61,7 @@ def drawable(spec: Any) -> Any:
 
 def _drawable_entry(name: str, value: Any) -> Any:
     if name in EXPRESSIONS and isinstance(value, str):
-        return _make_visible(value)
+        return _replace_control_characters(value)
     if name == "datasets":
         return {key: rows if isinstance(rows, str) else drawable(rows) for key, rows in value.items()}
     return (
@@ -70,10 +70,10 @@ def _drawable_entry(name: str, value: Any) -> Any:
 
 
 def _shorten_text(text: str, most: int) -> str:
-    return _make_visible(text if len(text) <= most else f"{text[:most]}…")
+    return _replace_control_characters(text if len(text) <= most else f"{text[:most]}…")
 
 
-def _make_visible(text: str) -> str:
+def _replace_control_characters(text: str) -> str:
     for sign, replacement in LINE_ENDS.items():
         text = text.replace(sign, replacement)
     return FORBIDDEN.sub(lambda sign: _control_picture(ord(sign[0])), text)

@@ -202,12 +202,12 @@ def _has_high_signal(report: Report, subject: str, _: int | None) -> bool:
     return _technician_signal(report, subject) == "high"
 
 
-def _are_costly(report: Report, subject: str, _: int | None) -> bool:
+def _costly_steps_are_found(report: Report, subject: str, _: int | None) -> bool:
     costly = report.steps.filter(pl.col("rank") <= TOP_RANK, pl.col("verdict") == "costs_comebacks")
     return set(subject.split()) <= set(costly.get_column("step"))
 
 
-def _are_harmless(report: Report, subject: str, _: int | None) -> bool:
+def _harmless_steps_are_cleared(report: Report, subject: str, _: int | None) -> bool:
     rows = report.steps.filter(pl.col("step").is_in(subject.split()))
     return not rows.get_column("verdict").is_in(["costs_comebacks", "goes_with_comebacks", "suspected"]).any()
 
@@ -249,8 +249,8 @@ def _wear_is_noted(report: Report, subject: str, _: int | None) -> bool:
 _CHECKS: dict[str, Callable[[Report, str, int | None], bool]] = {
     "hard_work": _is_cleared,
     "easy_work": _has_high_signal,
-    "costly_steps": _are_costly,
-    "harmless_steps": _are_harmless,
+    "costly_steps": _costly_steps_are_found,
+    "harmless_steps": _harmless_steps_are_cleared,
     "change": _change_is_found,
     "coaching_worked": _coaching_worked,
     "coaching_failed": _coaching_failed,

@@ -83,7 +83,7 @@ def _guard_cells(text: str) -> str:
     rows = list(csv.reader(io.StringIO(text, newline="")))
     every_cell = pl.DataFrame({"cell": [cell for row in rows for cell in row]}, schema={"cell": pl.String})
     cells = iter(every_cell.select(guard_formulas(pl.col("cell"))).to_series())
-    guarded = [",".join(_quote_text(cell) for cell in islice(cells, len(row))) for row in rows]
+    guarded = [",".join(_csv_cell(cell) for cell in islice(cells, len(row))) for row in rows]
     return "".join((line or '""') + "\r\n" for line in guarded)
 
 
@@ -128,7 +128,7 @@ def csv_text(table: pl.DataFrame) -> str:
 
 def write_csv(table: pl.DataFrame, file: IO[bytes]) -> None:
     """Write the table as `csv_text` does."""
-    headings = [_quote_text(name) for name in table.columns]
+    headings = [_csv_cell(name) for name in table.columns]
     file.write(f"{','.join(headings)}\n".encode())
     for rows in table.iter_slices(ROWS_AT_ONCE):
         cells = pl.DataFrame([_format_cells(column) for column in rows])
@@ -150,7 +150,7 @@ def _format_cells(column: pl.Series) -> pl.Series:
     return texts.to_frame().select(cell_text.alias(column.name)).to_series()
 
 
-def _quote_text(text: str) -> str:
+def _csv_cell(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if NEEDS_QUOTES.search(text) else text
 
 

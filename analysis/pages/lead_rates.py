@@ -134,12 +134,12 @@ def change_finding(report: Report) -> Finding:
                 "Whether things got better or worse cannot be judged until it is known on which days returns were recorded."
             )
         return Finding("Too few comebacks to say whether things got better or worse.")
-    changes = _drop_explained_changes(report.months.filter("change_began"))
+    changes = _drop_overall_changes_due_to_one_workshop(report.months.filter("change_began"))
     if changes.is_empty() and (early := first_sign_findings(report)):
         return Finding(" ".join(one.text for one in early), " ".join(one.detail for one in early))
     if changes.is_empty():
         return _undated_signals_finding(report.months.filter(pl.col("signal").is_in(["high", "low"])))
-    findings = [_group_change_finding(report, row) for row in changes.iter_rows(named=True)]
+    findings = [_dated_change_finding(report, row) for row in changes.iter_rows(named=True)]
     return Finding(" ".join(one.text for one in findings), " ".join(one.detail for one in findings))
 
 
@@ -154,7 +154,7 @@ def _undated_signals_finding(signals: pl.DataFrame) -> Finding:
     return Finding("Some months are outside their limits, but no lasting change can be dated.", f"{'; '.join(groups)}.")
 
 
-def _drop_explained_changes(changes: pl.DataFrame) -> pl.DataFrame:
+def _drop_overall_changes_due_to_one_workshop(changes: pl.DataFrame) -> pl.DataFrame:
     """The changes without one of all workshops together that a workshop's own change of that step and time explains."""
     shops, overall = changes.filter(pl.col("kind") != "all"), changes.filter(pl.col("kind") == "all")
     explained = [
@@ -167,7 +167,7 @@ def _drop_explained_changes(changes: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([overall.filter(~pl.Series(explained, dtype=pl.Boolean)), shops])
 
 
-def _group_change_finding(report: Report, row: dict[str, Any]) -> Finding:
+def _dated_change_finding(report: Report, row: dict[str, Any]) -> Finding:
     """`Velmoor got worse in August 2025: 5.7% came back before, 12.2% since.`"""
     own = report.months.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     before, since = own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"])

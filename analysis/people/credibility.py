@@ -91,12 +91,12 @@ def add_ranking_sensitivity(data: BleedData, credibility: DataFrame[Credibility]
     does not clearly differ from it; empty where nothing is flagged or too few comebacks are left to rank anything.
     """
     flagged = credibility.filter("flag").get_column("technician").unique().sort().to_list()
-    whole = _estimate_prevented(data) if flagged else None
+    whole = _prevented_by_step(data) if flagged else None
     if whole is None:
         return credibility
     rows: list[dict[str, object]] = []
     for technician in flagged:
-        rest = _estimate_prevented(leave_technician_out(data, technician))
+        rest = _prevented_by_step(leave_technician_out(data, technician))
         if rest is not None:
             rows.append({"technician": technician, "flag": True} | _compare_rankings(whole, rest))
     if not rows:
@@ -114,7 +114,7 @@ def leave_technician_out(data: BleedData, technician: str) -> BleedData:
     return replace(data, bleeds=data.bleeds.filter(others), missed=missed)
 
 
-def _estimate_prevented(data: BleedData) -> _PreventedEstimates | None:
+def _prevented_by_step(data: BleedData) -> _PreventedEstimates | None:
     crude = crude_step_differences(data)
     enough = (crude.get_column("missed") >= MIN_BLEEDS) & (
         crude.get_column("recorded") - crude.get_column("missed") >= MIN_BLEEDS

@@ -20,8 +20,8 @@ from analysis.stats import (
     DesignEffect,
     FloatArray,
     benjamini_hochberg,
+    design_effect_within_groups,
     level_codes,
-    nested_design_effect,
     spread_posterior,
     student_tail,
 )
@@ -173,7 +173,7 @@ def compare_with_peers(
         trials, successes = counts[recorded, 1:].sum(axis=1), counts[recorded, 2]
         usable, effect = states > 0, INDEPENDENT
         if months is not None:
-            effect = nested_design_effect(states[usable] - 1.0, owner_of_bleed[usable], months[usable])
+            effect = design_effect_within_groups(states[usable] - 1.0, owner_of_bleed[usable], months[usable])
         step_counts = _StepCounts(names, x, owner[recorded], pattern[recorded], trials, successes)
         comparisons.append(step_counts.compare(effect))
     return comparisons

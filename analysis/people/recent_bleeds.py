@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.stats import FloatArray, benjamini_hochberg, chi_square_tail, nested_design_effect
+from analysis.stats import FloatArray, benjamini_hochberg, chi_square_tail, design_effect_within_groups
 
 RECENT_DAYS, RECENT_BLEEDS = 365, 150
 MIN_SIDE, IMPROVED_Q = 10, 0.05
@@ -103,7 +103,7 @@ def best_split(column: FloatArray) -> tuple[int, float, float, int] | None:
 def split_p_value(column: FloatArray, split: tuple[int, float], day: NDArray[np.int64], months: int) -> float:
     """p-value of the best split (its row and statistic) of `column`, given each row's day and the number of months."""
     usable, since = np.isfinite(column), np.arange(len(column)) >= split[0]
-    effect = nested_design_effect(column[usable], since[usable].astype(np.int64), day[usable])
+    effect = design_effect_within_groups(column[usable], since[usable].astype(np.int64), day[usable])
     return min(float(chi_square_tail(split[1] / effect.ratio, 1)) * max(months, MIN_TRIES), 1.0)
 
 

@@ -165,7 +165,7 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
                 _minimum_target(target_at_size(sessions, TAU[name])),
             )
         )
-    top = [_top_three_found(one) for one in useful]
+    top = [_top_three_in_true_top_four(one) for one in useful]
     rows.append(
         share_row(
             "all three top-ranked steps in the true top four",
@@ -208,5 +208,5 @@ def _tau_with_truth(result: SimulationResult, estimate: list[float]) -> float:
     return kendall_tau(estimate, result.truth)
 
 
-def _top_three_found(result: SimulationResult) -> bool:
+def _top_three_in_true_top_four(result: SimulationResult) -> bool:
     return set(np.argsort(result.rank)[:3]) <= set(np.argsort(result.truth)[-4:])

@@ -66,10 +66,13 @@ def _sign_topics() -> list[Topic]:
     travel, excess = pl.col("lever_travel_after_mm"), pl.col("travel_excess_mm")
     air = pl.format(
         ", about {} ml of air ({}–{})",
-        *(_format_one_decimal(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
+        *(
+            _up_to_one_decimal_expr(pl.col(name))
+            for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")
+        ),
     )
     over_reference = pl.format(
-        " ({} mm over the reference of {} mm)", _format_whole(excess), _format_one_decimal(travel - excess)
+        " ({} mm over the reference of {} mm)", _format_whole(excess), _up_to_one_decimal_expr(travel - excess)
     )
     long_travel = pl.when(excess >= 0.5).then(pl.concat_str(over_reference, air.fill_null(""))).otherwise(pl.lit(""))
     bubbles_first, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
@@ -81,13 +84,13 @@ def _sign_topics() -> list[Topic]:
     return [
         Topic(
             (TRAVEL,),
-            pl.concat_str(pl.format("lever travel {} mm", _format_one_decimal(travel)), long_travel.fill_null("")),
+            pl.concat_str(pl.format("lever travel {} mm", _up_to_one_decimal_expr(travel)), long_travel.fill_null("")),
         ),
         Topic((f"unrecorded {TRAVEL}",), _unrecorded_text("lever_travel_after_mm", "lever travel after the bleed")),
         Topic((FIRST,), pl.concat_str(bubbles, pl.lit(" in the first pass"))),
         Topic((f"unrecorded {FIRST}",), _unrecorded_text("bubbles_first", "bubbles in the first pass")),
         Topic((f"unrecorded {LAST}",), _unrecorded_text("bubbles_last", "bubbles in the last pass")),
-        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pump-up {} mm", _format_one_decimal(gain)))),
+        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pump-up {} mm", _up_to_one_decimal_expr(gain)))),
         Topic((f"unrecorded {PUMPED}",), _unrecorded_text("pump_gain_mm", "pump-up")),
         Topic((FIRM,), pl.when(~pl.col("hard_pull_firm")).then(pl.lit("not firm under a hard pull"))),
         Topic((f"unrecorded {FIRM}",), _unrecorded_text("hard_pull_firm", "the hard pull")),
@@ -109,7 +112,7 @@ def _context_topics() -> list[Topic]:
         Topic(("bike_kind",), pl.format("kind of bike: {}", pl.col("bike_kind"))),
         Topic(("hose_mm",), pl.format("{} mm of hose", _format_whole(pl.col("hose_mm")))),
         Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _format_whole(pl.col("shop_temp_c")))),
-        Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _format_one_decimal(pl.col("lever_travel_before_mm")))),
+        Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _up_to_one_decimal_expr(pl.col("lever_travel_before_mm")))),
         Topic(("piston_pairs",), pl.format("{} pairs of pistons", _format_whole(pl.col("piston_pairs")))),
         Topic(("place_in_day",), pl.when(place > 1).then(pl.format("number {} of the technician's bleeds that day", _format_whole(place)))),
         Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more often than other models", model))),
@@ -133,7 +136,7 @@ def _missed_step_text(step: Step) -> pl.Expr:
     with_reading = pl.format(
         "{} ({}{})",
         pl.lit(step.missed_title),
-        _format_two_decimals(pl.col(reading_feature_name(step.field))),
+        _up_to_two_decimals_expr(pl.col(reading_feature_name(step.field))),
         pl.lit(unit),
     )
     return pl.when(missed).then(pl.coalesce(with_reading, title))
@@ -147,11 +150,11 @@ def _format_whole(column: pl.Expr) -> pl.Expr:
     return column.round(0).cast(pl.Int64).cast(pl.String)
 
 
-def _format_one_decimal(column: pl.Expr) -> pl.Expr:
+def _up_to_one_decimal_expr(column: pl.Expr) -> pl.Expr:
     return _trim_zero_decimal(column.cast(pl.Float64).round(1))
 
 
-def _format_two_decimals(column: pl.Expr) -> pl.Expr:
+def _up_to_two_decimals_expr(column: pl.Expr) -> pl.Expr:
     return _trim_zero_decimal(column.cast(pl.Float64).round(2))
 
 

@@ -140,7 +140,9 @@ class DesignEffect(NamedTuple):
 INDEPENDENT = DesignEffect(1.0, float("inf"))
 
 
-def nested_design_effect(values: FloatArray, group: NDArray[np.integer], cluster: NDArray[np.integer]) -> DesignEffect:
+def design_effect_within_groups(
+    values: FloatArray, group: NDArray[np.integer], cluster: NDArray[np.integer]
+) -> DesignEffect:
     """Design effect of clusters (numbered from 0) within groups: values of one cluster may be alike.
 
     Squared totals by cluster of the values less their group's mean, over what these would be if values were independent;

@@ -145,7 +145,7 @@ def _sandwich_covariance(
     return np.asarray(inverse @ (scores.T @ scores) @ inverse)
 
 
-def prevented_through_later_steps(
+def draw_prevented_through_later_steps(
     design: Design, later: LaterStepResponses, estimate: CombinedEstimate, missed: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
     """Draws of comebacks prevented per 100 bleeds through later steps, had some misses been met.
@@ -192,7 +192,7 @@ def add_later_step_effects(
     for step in range(design.step_count):
         missed = np.zeros(design.missed.shape)
         missed[:, step] = design.missed[:, step]
-        through[:, step] = prevented_through_later_steps(design, later, estimate, missed, rng)
+        through[:, step] = draw_prevented_through_later_steps(design, later, estimate, missed, rng)
     return replace(estimate, prevented=estimate.prevented + through)
 
 

@@ -15,7 +15,7 @@ from pandera.typing.polars import DataFrame
 from analysis.steps.design_matrix import Design
 from analysis.steps.posterior import first_draws
 from analysis.steps.table import StepCosts
-from analysis.steps.total_effects import prevented_through_later_steps
+from analysis.steps.total_effects import draw_prevented_through_later_steps
 from schemas import empty, validate_table
 from schemas.outputs import WhatIf
 
@@ -149,7 +149,7 @@ def _draw_prevented(
     patterns = _group_miss_patterns(missed, hazard * np.exp(-missed @ estimate.reference_effects[indices]))
     errors, effects = estimate.log_hazard_errors[:, indices], estimate.effects[:, indices]
     direct = 100 / len(estimate.cumulative_hazard) * _prevented(patterns, errors, effects)
-    return direct + prevented_through_later_steps(design, costs.later, estimate, all_missed, rng)
+    return direct + draw_prevented_through_later_steps(design, costs.later, estimate, all_missed, rng)
 
 
 def _prevented(patterns: _MissPatterns, errors: FloatArray, effects: FloatArray) -> FloatArray:

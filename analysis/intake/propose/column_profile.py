@@ -174,8 +174,8 @@ def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> floa
     if entry.type == "true/false" or entry.levels:
         return level_share(profile, entry)
     if entry.type in ("number", "whole number"):
-        return _number_score(profile, entry, unit)
-    return _text_score(profile, entry)
+        return _number_field_score(profile, entry, unit)
+    return _text_field_score(profile, entry)
 
 
 def score_by_values(profile: ColumnProfile, entry: Entry) -> float:
@@ -275,14 +275,14 @@ def level_share(profile: ColumnProfile, entry: Entry) -> float:
     return 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)
 
 
-def _number_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+def _number_field_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
     if profile.numeric_share < 0.7:
         return 0.03
     whole = entry.type != "whole number" or _share_true(profile.numbers.drop_nulls() % 1 == 0) > 0.95
     return (0.3 + 0.7 * _share_within_limits(profile, entry, unit)) * (1.0 if whole else 0.3)
 
 
-def _text_score(profile: ColumnProfile, entry: Entry) -> float:
+def _text_field_score(profile: ColumnProfile, entry: Entry) -> float:
     dated = profile.dates > 0.8 and profile.numeric_share < 0.9
     if entry.required and entry.role == "key" and entry.name.endswith("_id") and entry.name != "bike_id":
         return 0.1 if dated else 0.3 + 0.7 * profile.distinct_share

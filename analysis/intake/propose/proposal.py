@@ -141,10 +141,10 @@ def _section_lines(proposal: Proposal, several: bool) -> list[str]:
     if proposal.refused:
         lines += ["", "# Not proposed:"]
         lines += [
-            f"#   {_quote_text(one.heading)} for {one.field}: {_one_line_text(one.reason)}" for one in proposal.refused
+            f"#   {_toml_text(one.heading)} for {one.field}: {_one_line_text(one.reason)}" for one in proposal.refused
         ]
     if proposal.unmapped:
-        lines += ["", "# Headings not used: " + ", ".join(map(_quote_text, proposal.unmapped))]
+        lines += ["", "# Headings not used: " + ", ".join(map(_toml_text, proposal.unmapped))]
     return lines
 
 
@@ -153,24 +153,24 @@ def _reading_lines(proposal: Proposal) -> Iterator[str]:
     if proposal.in_bleed_rows:
         yield "in_bleed_rows = true"
     if proposal.decimal != ".":
-        yield f"decimal = {_quote_text(proposal.decimal)}"
+        yield f"decimal = {_toml_text(proposal.decimal)}"
     if proposal.thousands:
-        yield f"thousands = {_quote_text(proposal.thousands)}"
+        yield f"thousands = {_toml_text(proposal.thousands)}"
     if proposal.date_order:
         doubt = f"  # {CHECK}: unclear whether day-first or month-first ({_one_line_text(proposal.date_doubt)})"
-        yield f"date_order = {_quote_text(proposal.date_order)}{doubt if proposal.date_doubt else ''}"
+        yield f"date_order = {_toml_text(proposal.date_order)}{doubt if proposal.date_doubt else ''}"
     if proposal.missing:
-        yield f"missing = [{', '.join(map(_quote_text, proposal.missing))}]"
+        yield f"missing = [{', '.join(map(_toml_text, proposal.missing))}]"
 
 
 def _column_line(choice: ColumnMatch) -> str:
-    heading = _quote_text(choice.heading)
-    value = f"{{ heading = {heading}, unit = {_quote_text(choice.unit)} }}" if choice.unit else heading
+    heading = _toml_text(choice.heading)
+    value = f"{{ heading = {heading}, unit = {_toml_text(choice.unit)} }}" if choice.unit else heading
     return f"{choice.field} = {value}{_doubt_comment(choice)}"
 
 
 def _heading_line(choice: ColumnMatch) -> str:
-    return f"heading = {_quote_text(choice.heading)}{_doubt_comment(choice)}"
+    return f"heading = {_toml_text(choice.heading)}{_doubt_comment(choice)}"
 
 
 def _doubt_comment(choice: ColumnMatch) -> str:
@@ -180,16 +180,16 @@ def _doubt_comment(choice: ColumnMatch) -> str:
     if choice.heading_score > 0:  # else no field was matched: the only date column left, or a return
         reasons.append(f"heading match {choice.heading_score:.0%}, contents match {choice.value_score:.0%}")
     if choice.runners_up:
-        reasons.append(f"next best: {', '.join(map(_quote_text, choice.runners_up))}")
+        reasons.append(f"next best: {', '.join(map(_toml_text, choice.runners_up))}")
     return f"  # {CHECK}: {'; '.join(reasons)}"
 
 
 def _values_section(table: str, choice: ColumnMatch) -> list[str]:
-    field = _quote_text(choice.field) if choice.is_own else choice.field
+    field = _toml_text(choice.field) if choice.is_own else choice.field
     lines = [f"[{table}.values.{field}]"]
     for level, words in choice.values.items():
-        key = level if level.isidentifier() else _quote_text(level)
-        lines.append(f"{key} = [{', '.join(map(_quote_text, words))}]")
+        key = level if level.isidentifier() else _toml_text(level)
+        lines.append(f"{key} = [{', '.join(map(_toml_text, words))}]")
     return [*lines, *_unknown_word_lines(table, choice)]
 
 
@@ -211,10 +211,10 @@ def _unknown_word_lines(table: str, choice: ColumnMatch) -> Iterator[str]:
 
 def _word_with_count(pair: tuple[str, int]) -> str:
     word, count = pair
-    return f"{_quote_text(word)} ({count:,} {'cell' if count == 1 else 'cells'})"
+    return f"{_toml_text(word)} ({count:,} {'cell' if count == 1 else 'cells'})"
 
 
-def _quote_text(text: str) -> str:
+def _toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
