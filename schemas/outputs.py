@@ -148,12 +148,15 @@ class Rates(OutputTable):
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     p_value: float = fraction("two-sided p-value; allows for overdispersion if there are ten groups or more")
-    q_value: float = fraction("Benjamini–Hochberg adjusted p-value among groups of this kind")
+    q_value: float = fraction(
+        "Benjamini–Hochberg adjusted p-value among groups of this kind, in the round that flagged it or the last one"
+    )
     signal: str = schema_field("a statistically clear difference, and its direction", levels=SIGNALS, required=True)
     rank_lo: float = schema_field(
-        "lower 95% limit of the rank among groups of this kind, by adjusted ratio; 1 is the highest ratio", low=1
+        "lower end of the 95% credible interval of the rank among groups of this kind, by adjusted ratio; 1 is the highest ratio",
+        low=1,
     )
-    rank_hi: float = schema_field("upper 95% limit of that rank", low=1)
+    rank_hi: float = schema_field("upper end of that interval", low=1)
 
 
 class Lots(OutputTable):
@@ -286,7 +289,7 @@ class Steps(OutputTable):
         "posterior probability that always doing the step would prevent no comebacks; not a frequentist p-value"
     )
     q_value: float = fraction(
-        "Benjamini–Hochberg applied to p_value: a rule for choosing, with no guarantee that the false discovery rate is controlled"
+        "Benjamini–Hochberg applied to p_value, but at least 0.5 unless survival_estimate is more than one standard error above zero: a rule for choosing, with no guarantee that the false discovery rate is controlled"
     )
     rank: int = schema_field(
         "1 comes first: the three most certain to be near the top, then the others by preventable_per_100",
@@ -307,7 +310,7 @@ class Steps(OutputTable):
     )
     e_value_lo: float = schema_field("E-value of the lower limit; 1 where the interval includes zero", low=1)
     robustness_value: float = fraction(
-        "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
+        "share of the residual variance of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
     benchmark: str = schema_field(
         "benchmark covariate (work, technician, workshop, workload, calendar time): the recorded one that would distort this estimate most, for comparison with an unrecorded cause; empty if not assessed"
@@ -537,22 +540,27 @@ class Risk(OutputTable):
     )
     in_sample_risk: float = fraction("risk from the saved model, which was fitted to this bleed too", required=True)
     on_worklist: bool = schema_field(
-        "whether it is among the recent bleeds that the workshop has time to check and whose risk makes a check worth its time",
+        "whether it is among the recent bleeds that the workshop has time to check and whose risk makes a check worth the time",
         required=True,
     )
 
 
 class SecondChecks(OutputTable):
-    """What a second check of the riskiest bleeds would cover and save, one row per share checked."""
+    """What a second check of the riskiest bleeds would cover and save, one row per share of bleeds."""
 
-    share: float = fraction("share of bleeds checked", required=True)
+    share: float = fraction(
+        "share of bleeds at or above the threshold; those that came back before the list was made are not checked",
+        required=True,
+    )
     checks_per_week: float = schema_field("checks per week", low=0)
-    threshold: float = fraction("risk at or above which a bleed is checked")
+    threshold: float = fraction("risk at or above which a bleed is checked (threshold probability)")
     caught_per_100_comebacks: float = schema_field(
-        "comebacks among the bleeds checked, per 100 comebacks", low=0, high=100
+        "sensitivity of the list: comebacks among the bleeds checked, per 100 comebacks", low=0, high=100
     )
     precision: float = fraction("precision (positive predictive value): share of the checked bleeds that came back")
-    net_benefit: float = schema_field("net benefit per bleed at that threshold (decision curve)")
+    net_benefit: float = schema_field(
+        "net benefit per bleed (decision curve) of checking those that have not come back when the list is made"
+    )
     minutes_saved: float = schema_field("bench minutes saved per year, net of checking time", unit="min")
     caught_lo: float = schema_field("95% interval of caught_per_100_comebacks", low=0, high=100)
     caught_hi: float = schema_field("95% interval of caught_per_100_comebacks", low=0, high=100)
@@ -589,7 +597,7 @@ class Holds(OutputTable):
     required: str = schema_field("required value", required=True)
     action: str = schema_field("what to do", required=True)
     open: bool = schema_field(
-        "false if a recall that was carried out closed it, or a later bleed of that brake broke no rule, or broke only the long-travel rule and recorded this fault as put right; for long travel, also if the brake has come back since",
+        "false once closed: by a recall carried out; by a later bleed of that brake that broke no rule, or only the long-travel rule if it shows that this fault was fixed; for long travel, also by the brake coming back",
         required=True,
     )
     closed_by: str = schema_field(
@@ -681,7 +689,9 @@ class Predictions(OutputTable):
     )
     bleeds: int = count("bleeds that had neither come back nor been re-bled by the earlier audit")
     expected: float = schema_field(
-        "comebacks predicted for the days between, up to any recall or second check", low=0, required=True
+        "comebacks predicted for the days between, up to its return, next bleed, recall or second check, or the end of the window",
+        low=0,
+        required=True,
     )
     expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
     observed: int = count("comebacks on those days")
@@ -742,7 +752,7 @@ class Prove(OutputTable):
     target_min: float = schema_field("minimum of the target")
     target_max: float = schema_field("maximum of the target")
     met: bool = schema_field("whether the result is consistent with the target (its interval overlaps it)")
-    upper_bound: float = schema_field("best achievable value, with the true risks known")
+    upper_bound: float = schema_field("best achievable value, if the true risks were known")
 
 
 class ProcedureTrial(OutputTable):

@@ -22,7 +22,7 @@ SECTIONS: dict[str, dict[str, type[pa.DataFrameModel]]] = {
         f"tables/{name}.csv": model for name, model in {**AUDIT_TABLES, **OTHER_TABLES}.items()
     },
 }
-ORDER_HEADING = "Stage at which a field becomes known (place), in order of time"
+ORDER_HEADING = "Stage at which a field becomes known (place), in chronological order"
 INTRODUCTION = (
     "A field that is not required may be empty: “not recorded” is kept as such, never treated as done or missed.",
     "A bad value in a required field causes the row to be rejected; in any other field only the value is blanked.",

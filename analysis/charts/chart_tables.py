@@ -9,7 +9,7 @@ from analysis.report import Report
 
 Source = Report | pl.DataFrame
 BASELINE_LABELS = {
-    "constant": "the same risk for every bleed",
+    "constant": "the comeback rate known by then",
     "default trees": "gradient-boosted trees (default settings)",
     "lever travel": "lever travel alone",
     "missed steps": "a count of missed steps",

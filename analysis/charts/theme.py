@@ -90,7 +90,7 @@ def theme() -> alt.theme.ThemeConfig:
             "background": "transparent",
             "font": FONT,
             "lineBreak": "\n",
-            "numberFormat": ",.3~f",  # what screen readers hear of a number
+            "numberFormat": ",.3~f",  # of a number that a screen reader announces
             "view": {"stroke": None},
             "axis": {**text, "gridColor": "#8883", "domainColor": CHANCE, "tickColor": CHANCE, "labelLimit": 300},
             "axisY": {"grid": True},

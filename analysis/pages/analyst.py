@@ -123,7 +123,7 @@ def _recording_question(report: Report) -> Question:
             tested_patterns_text(report),
             "A gauge study shows how good a reading is (lever travel, for example): “rebleed gauge READINGS --out DIR”.",
         ),
-        action=f"A step without a record counts as neither met nor missed. {_what_to_record(never, least)}",
+        action=f"A step that is not recorded counts as neither met nor missed. {_what_to_record(never, least)}",
         charts=chart_specs(recorded_board(on_chart.with_columns(field_labels("field"))))
         if sessions.n_unique("technician") <= MAX_TECHNICIANS_ON_CHART
         else (),

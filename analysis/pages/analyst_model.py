@@ -32,8 +32,8 @@ METRIC_LABELS = {
     "calibration_intercept": "calibration intercept, log odds (0 is right)",
     "observed_over_expected": "observed / predicted comebacks",
     "brier_reliability": "Brier score, reliability component (miscalibration)",
-    "spread_technicians": "spread of observed / predicted between technicians (0 is none)",
-    "spread_brake_models": "spread of observed / predicted between brake models (0 is none)",
+    "spread_technicians": "standard deviation of observed / predicted between technicians (0 is none)",
+    "spread_brake_models": "standard deviation of observed / predicted between brake models (0 is none)",
 }
 
 
@@ -210,7 +210,9 @@ def _bias_points(model: pl.DataFrame) -> list[str]:
                 if row["lo"] <= 0
                 else f"The risks are too high for some {group} and too low for others"
             )
-            points.append(f"{verdict}: spread {estimate(row['value'], row['lo'], row['hi'])}.")
+            points.append(
+                f"{verdict}: standard deviation of observed/predicted {estimate(row['value'], row['lo'], row['hi'])}."
+            )
     return points
 
 

@@ -43,7 +43,7 @@ GLOSSARY = (
     (
         "95% interval",
         "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure; for adjusted "
-        "rates, steps and ranks a credible interval: the figure is in it with 95% probability, given the model and its prior",
+        "rates, ranks, steps, scenarios and technicians' differences from peers a credible interval: the figure is in it with 95% probability, given the model and its prior",
     ),
     ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
     (
@@ -80,7 +80,7 @@ GLOSSARY = (
     ("risk", "the chance of a comeback within the window, as estimated from earlier bleeds; not an inspection"),
     ("tested on later bleeds", "predicted by a model that was fitted only to earlier data"),
     ("AUC", "the chance that a bleed that came back was given a higher risk than one that did not; 0.5 is a coin toss"),
-    ("log loss", "average prediction error; lower is better"),
+    ("log loss", "minus the logarithm of the probability given to what happened, on average; lower is better"),
     ("calibration slope", "1 means predictions are spread correctly; below 1 they are too extreme"),
     ("drift", "predictions becoming too high or too low over time"),
     ("net benefit", "comebacks covered by checks, minus the cost of unnecessary checks"),
@@ -92,7 +92,8 @@ GLOSSARY = (
     ),
     (
         "times the benchmark",
-        "how many times as strong as the recorded group under “benchmark” an unrecorded cause must be to explain a figure away; empty: not assessed",
+        "how many times the distorting effect of the recorded group under “benchmark” an unrecorded cause would need to leave no "
+        "clear effect; empty: not assessed",
     ),
     (
         "doubly robust check",
@@ -204,7 +205,7 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 def largest_cost_text(hi: float) -> str:
     """The largest cost that a 95% interval does not rule out, rounded up."""
     bound = max(math.ceil(round(10 * hi, 6)), 1) / 10
-    return f"at most {bound:.1f} comebacks per 100 bleeds (upper 95% limit)"
+    return f"at most {bound:.1f} comebacks per 100 bleeds (upper end of the 95% interval)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

@@ -172,8 +172,8 @@ def difference_question(report: Report) -> Question:
             "Rates have Wilson intervals. Comebacks expected for a group are estimated from the comebacks that the other groups of the same type had on "
             "similar work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has conditional binomial limits: they allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
-            "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
-            "is then left out of the reference and the others are compared again. With only two groups, either could be the odd one "
+            "when the difference is statistically clear with the false discovery rate controlled over the groups of its kind "
+            "(technicians, for example); it is then left out of the reference and the others are compared again. With only two groups, either could be the odd one "
             "out. This is observational evidence, not an experiment."
         ),
     )  # fmt: skip

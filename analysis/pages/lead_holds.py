@@ -123,12 +123,12 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
     this, in_order = ("this brake", "") if open_recalls.height == 1 else ("these brakes", ", in this order")
     text = f"Before anything else, call the owners of {this}{in_order}."
     if recent and older:
-        text = f"Before anything else, call the owners of the recent ones{in_order}."
+        text = f"Before anything else, call every owner, the recent ones first{in_order}."
     if certain.height:
         where = "" if certain.get_column("action").str.starts_with(DO_NOT_RIDE).all() else " where the table says so"
         text = f"{text.removesuffix('.')}, and ask them not to ride{where}."
     if open_recalls.get_column("older").any():
-        text += " For older bleeds, first ask whether another shop has re-bled the brake."
+        text += " If the bleed is older, also ask whether another shop has re-bled the brake."
     unlisted = open_recalls.height - _first_listed(open_recalls).height
     if unlisted > 0:
         rest = "The other one is" if unlisted == 1 else f"The other {unlisted} are"

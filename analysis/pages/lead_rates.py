@@ -196,8 +196,8 @@ def _change_finding_by_signs(
     before, since = (percent(back / bleeds) for back, bleeds in counts)
     return Finding(
         f"{first.text} Comebacks rose in {month}: {before} before, {since} since.",
-        f"{first.detail} Comebacks: {observed_share_text(*counts[0])} before, {observed_share_text(*counts[1])} since. Likely "
-        f"months, each give or take two: {dates}.",
+        f"{first.detail} Comebacks: {observed_share_text(*counts[0])} before, {observed_share_text(*counts[1])} since. "
+        f"Approximate months: {dates}.",
     )
 
 

@@ -86,8 +86,8 @@ def robustness_points(report: Report) -> list[str]:
     """How strong an unrecorded cause would have to be to explain the three costliest steps away."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
     return [
-        f"“{row['title']}”: an unrecorded cause would have to be {_times_text(row['times_benchmark'])} as strong as the "
-        f"recorded differences {_differences_text(row['benchmark'])} to account for the whole figure."
+        f"“{row['title']}”: an unrecorded cause would need {_times_text(row['times_benchmark'])} the distorting effect "
+        f"of the recorded differences {_differences_text(row['benchmark'])} to leave no clear effect of the step."
         for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
     ]
 

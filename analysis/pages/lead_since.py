@@ -102,7 +102,7 @@ def since_question(report: Report) -> Question:
             "a 1-in-20 false-alarm rate is shared out over a year of monthly audits (alpha spending, Lan and DeMets 1983). The "
             "others may be due to chance. A changed record may be a correction: it is listed, not judged. Predictions: for each "
             "bleed that had neither come back nor been re-bled by the last audit, the comebacks expected by the model saved then, "
-            "up to today or the day before its recall or second check."
+            "up to today, its return, its next bleed, the end of the window or the day before its recall or second check."
         ),
     )
 
@@ -269,7 +269,7 @@ def _not_reached_points(report: Report) -> list[str]:
     if still_open.is_empty():
         return []
     return [
-        f"{quantity(still_open.height, 'owner')} not reached {'has' if still_open.height == 1 else 'have'} a brake still on the list: call again."
+        f"{quantity(still_open.height, 'owner')} we could not reach still {'has' if still_open.height == 1 else 'have'} a brake on the list: call again."
     ]
 
 

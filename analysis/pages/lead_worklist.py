@@ -222,7 +222,7 @@ def _saving_finding(report: Report, table: pl.DataFrame) -> Finding:
     text = f"About {number} {verb} the most bench time: {_hours_text(best)}{_covered_text(best)}."
     if (even := _break_even_checks(table, best)) is not None:
         text += f" About {_number_text(even)} would break even; more only cost bench time, safety aside."
-    rate = f", of which 1 in {1 / best['precision']:.0f} would come back" if best["precision"] else ""
+    rate = f"; of those checked, 1 in {1 / best['precision']:.0f} would come back" if best["precision"] else ""
     limits = (
         ""
         if best["caught_lo"] is None

@@ -108,7 +108,7 @@ def _step_points(report: Report) -> list[str]:
     ]
     if often:
         points.append(
-            f"Often missed without a clear cost: {'; '.join(often)}. Keep the steps: a cost is not ruled out."
+            f"Often missed without a clear cost: {'; '.join(often)}. Keep the steps: a cost cannot be ruled out."
         )
     return points
 

@@ -213,7 +213,9 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     practise = f" The first things for everyone to practise: {steps}." if len(first) else ""
     return [
         Card(
-            who, (), f"{'Does' if len(names) == 1 else 'Do'} not clearly miss any step more often than peers.{practise}"
+            who,
+            (),
+            f"{'Does not clearly miss' if len(names) == 1 else 'None of them clearly misses'} any step more often than peers.{practise}",
         )
     ]
 

@@ -76,7 +76,7 @@ def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> GroupCompari
         if not (remaining & (q <= SIGNAL_Q)).any():
             break
         if remaining.sum() == 2:
-            q[remaining] = comparison.p_value[remaining].min()
+            q[remaining] = comparison.p_value[remaining].max()  # one comparison, seen from both sides
             break
         excluded[np.flatnonzero(remaining)[comparison.p_value[remaining].argmin()]] = True
         expectation = groups.without(excluded).expectation()

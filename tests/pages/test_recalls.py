@@ -46,8 +46,8 @@ def test_recent_bleeds_come_first_then_danger_then_the_latest() -> None:
 
 def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -> None:
     question = recall_question(audited(MIXED))
-    assert question.action.startswith("Before anything else, call the owners of the recent ones")
-    assert "first ask whether another shop has re-bled the brake" in question.action
+    assert question.action.startswith("Before anything else, call every owner, the recent ones first")
+    assert "also ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
     assert finding.text == (
         "5 brakes to recall (2 leaking, 2 wrong fluid, 1 soft lever). Start with the four bled in the last 31 days."

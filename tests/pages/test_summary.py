@@ -173,7 +173,9 @@ def test_second_checks_begin_with_the_number_that_saves_most() -> None:
         "About 2 checks a week save the most bench time: 12 h a year, covering 21% of comebacks. "
         "About 9 would break even; more only cost bench time, safety aside."
     )
-    assert question.answer.detail.startswith("That is the riskiest 5% of bleeds, of which 1 in 4 would come back.")
+    assert question.answer.detail.startswith(
+        "That is the riskiest 5% of bleeds; of those checked, 1 in 4 would come back."
+    )
     assert question.points[0] == (
         "The procedure allows for 15 a week (built-in default), covering 51% of comebacks, saving 2 h a year."
     )
@@ -205,7 +207,7 @@ def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
     assert question.answer.detail == (
         "690 bleeds with 41 comebacks; lever travel alone 0.64; a count of missed steps 0.61."
     )
-    assert "clearly better than the same risk for every bleed, not clearly better than" in question.points[0]
+    assert "clearly better than the comeback rate known by then, not clearly better than" in question.points[0]
 
 
 def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:

@@ -63,7 +63,7 @@ def test_a_step_whose_cost_is_ruled_out_is_named_as_low_priority() -> None:
 
 def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None:
     (card,) = coaching_cards(with_verdicts("no_sign", hi=0.43, technique=technique(misses(steps()[0]))))
-    assert "at most 0.5 comebacks per 100 bleeds (upper 95% limit)" in card.note
+    assert "at most 0.5 comebacks per 100 bleeds (upper end of the 95% interval)" in card.note
     assert "keep the step" in card.note
     effects = pl.DataFrame([coached(steps()[0], -0.05, -0.2, 0.1)], schema=empty(CoachingEffect).schema).with_columns(
         coached_on=pl.lit("2026-01-05").str.to_date()
@@ -85,7 +85,7 @@ def test_a_costly_step_says_how_strong_an_unrecorded_cause_would_have_to_be() ->
         benchmark=pl.lit("hose_route"), times_benchmark=pl.lit(2.34), rank=pl.lit(1)
     )
     (point,) = robustness_points(replace(audited, steps=steps_table))
-    assert "would have to be 2.3 times as strong as the recorded differences in hose routing" in point
+    assert "would need 2.3 times the distorting effect of the recorded differences in hose routing" in point
 
 
 def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
