@@ -227,7 +227,7 @@ def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...],
     if followed and kinds:
         words.append(
             "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow ratios: "
-            "the whole group, whatever is selected."
+            "the whole group."
         )
     words += notes
     if cells.by_quarter:

@@ -205,7 +205,7 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 def largest_cost_text(hi: float) -> str:
     """The largest cost that a 95% interval does not rule out, rounded up."""
     bound = max(math.ceil(round(10 * hi, 6)), 1) / 10
-    return f"at most {bound:.1f} comebacks per 100 bleeds (upper end of the 95% interval)"
+    return f"at most {bound:.1f} comebacks per 100 bleeds (upper 95% limit)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

@@ -131,7 +131,7 @@ def _highest_rate_finding(report: Report) -> Finding:
     )
     number = quantity(row["comebacks"], "comeback")
     text = (
-        f"{name} has the highest unadjusted rate, with {number}; for that work, {expected} would be expected."
+        f"{name} has the highest unadjusted rate: {number}, {expected} expected for that work."
         if row["comebacks"] <= row["expected"]
         else f"{name} has the highest rate but does not clearly differ: {number}, {expected} expected."
     )

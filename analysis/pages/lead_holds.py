@@ -47,7 +47,8 @@ def recall_finding(report: Report) -> Finding:
     reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{n} {REASONS[rule]}" for rule, n in reasons.iter_rows()]
     texts = [f"{quantity(certain.height, 'brake')} to recall ({', '.join(counts)})"] if certain.height else []
-    texts += [f"{quantity(to_measure, 'brake')} to measure again"] if to_measure else []
+    measured = f"{to_measure:,}" if certain.height else quantity(to_measure, "brake")
+    texts += [f"{measured} to measure again"] if to_measure else []
     text = f"{capitalised(join_words(texts))}."
     if 0 < recent < certain.height:
         text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
@@ -119,11 +120,7 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
     if open_recalls.is_empty():
         return ""
     certain = open_recalls.filter(~TO_MEASURE)
-    older, recent = certain.filter("older").height, certain.filter(~pl.col("older")).height
-    this, in_order = ("this brake", "") if open_recalls.height == 1 else ("these brakes", ", in this order")
-    text = f"Before anything else, call the owners of {this}{in_order}."
-    if recent and older:
-        text = f"Before anything else, call every owner, the recent ones first{in_order}."
+    text = f"Before anything else, call the {'owner' if open_recalls.height == 1 else 'owners in this order'}."
     if certain.height:
         where = "" if certain.get_column("action").str.starts_with(DO_NOT_RIDE).all() else " where the table says so"
         text = f"{text.removesuffix('.')}, and ask them not to ride{where}."

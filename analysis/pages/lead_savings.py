@@ -141,9 +141,9 @@ def saving_question(report: Report) -> Question:
 
 
 def _scenario_text(row: dict[str, Any]) -> str:
-    """`If the two costliest steps were never missed, there would be 2.3 fewer comebacks per 100 bleeds (…)`."""
+    """`If the two costliest steps were never missed: 2.3 fewer comebacks per 100 bleeds (…), about …`."""
     return (
-        f"If {row['condition']}, there would be {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
+        f"If {row['condition']}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
         f"({interval(row['lo'], row['hi'])}): about {quantity(round(row['comebacks_per_year']), 'comeback')} and "
         f"{quantity(round(row['minutes_per_year'] / 60), 'bench hour')} a year."
     )

@@ -111,7 +111,7 @@ def _changes_finding(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
     recalled, measured = _count_brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _count_brakes(report, "recall_closed", "state_before")
-    recalls = f"{recalled:,} new {'brake' if recalled == 1 else 'brakes'} to recall, {measured} new to measure again"
+    recalls = f"{recalled:,} new {'brake' if recalled == 1 else 'brakes'} to recall, {measured} to measure again"
     recalls_closed = (
         f"No longer on the list: {quantity(closed, 'brake')} to recall, {measured_closed} to measure again."
     )
@@ -127,7 +127,7 @@ def _unconfirmed_text(report: Report) -> str:
     names = [_subject_phrase(report, row) for row in open_ones.head(MAX_NAMED).iter_rows(named=True)]
     more = [f"{open_ones.height - MAX_NAMED} more"] if open_ones.height > MAX_NAMED else []
     return (
-        f"New in this audit, not yet confirmed by the stricter test for repeated audits: {join_words([*names, *more])}."
+        f"Not yet confirmed by the stricter test for repeated audits: {join_words([*names, *more])}."
         if names
         else "No new difference."
     )

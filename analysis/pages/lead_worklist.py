@@ -17,7 +17,7 @@ from analysis.rounds import open_recalls, worthwhile_second_checks
 from analysis.standard import SecondCheck, built_in
 from schemas.outputs import SHARE_FOUND, SHARE_USED
 
-REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
+REMINDER = "A low risk is not a pass."
 COLUMNS = {
     "session_id": "job", "bike_id": "bike", "brake": "front/rear", "technician": "bled by", "shop": "workshop", "day": "bled on",
     "risk": "risk %", "risk_lo": "95% low %", "risk_hi": "95% high %", "reason_1": "main reason", "reason_2": "second",
@@ -97,7 +97,7 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     allowed = f"{check.per_week:g} checks a week{_default_note(report)}"
     if report.risk.get_column("on_worklist").sum() < min(recent, int(check.per_week * check.worklist_days / 7)):
         return Finding(
-            f"{quantity(listed.height, 'bleed')} to check today. Checking the others would cost more bench time than it saves, "
+            f"{quantity(listed.height, 'bleed')} to check today. Others would cost more bench time than they save, "
             "safety aside.",
             f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_remainder_text(listed)}",
         )

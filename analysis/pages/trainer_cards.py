@@ -238,14 +238,14 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_missed_job_ids(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}” in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}){_improved_since_text(row)}; about {excess} more than {_peers_text(row)}. {_comebacks_a_year_text(row)} "
+        f"{row['peer_share']:.0%}){_improved_since_text(row)}; about {excess} more{_peers_text(row)}. {_comebacks_a_year_text(row)} "
         f"Jobs: {examples}."
     )
 
 
 def _peers_text(row: dict[str, Any]) -> str:
     """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
-    return "peers, not clearly more than colleagues in the same workshop" if row["beyond_shop"] is False else "peers"
+    return ", but not clearly more than colleagues in the same workshop" if row["beyond_shop"] is False else ""
 
 
 def _improved_since_text(row: dict[str, Any]) -> str:
@@ -322,7 +322,7 @@ def _workshop_change_notes(report: Report, name: str, practise: pl.DataFrame) ->
     undated = changes.join(signs, on=["shop", "step"], how="anti")
     rows = pl.concat([signs, undated.select(signs.columns)]).sort("month", "shop", "step")
     return [
-        f"All of {row['shop']} has missed this more often since {month_name(row['month'])}: check kit and procedure first."
+        f"All of {row['shop']} since {month_name(row['month'])}: check kit and procedure first."
         for row in rows.iter_rows(named=True)
     ]
 

@@ -46,7 +46,7 @@ def test_recent_bleeds_come_first_then_danger_then_the_latest() -> None:
 
 def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -> None:
     question = recall_question(audited(MIXED))
-    assert question.action.startswith("Before anything else, call every owner, the recent ones first")
+    assert question.action.startswith("Before anything else, call the owners in this order, and ask them not to ride")
     assert "also ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
     assert finding.text == (
