@@ -119,7 +119,7 @@ def test_brakes_to_measure_again_come_after_every_recall_and_are_counted_apart()
     mixed = [bleed("S8", "2026-06-29", bike_id="long", lever_travel_before_mm=25.0, lever_travel_after_mm=52.0), *MIXED]
     assert bikes(audited(mixed))[-2:] == ["old poison", "long"]
     assert recall_finding(audited(mixed)).text.startswith(
-        "5 brakes to recall (2 leaking, 2 wrong fluid, 1 soft lever) and 1 brake to measure again."
+        "5 brakes to recall (2 leaking, 2 wrong fluid, 1 soft lever) and 1 to measure again."
     )
     assert lead_figures(audited(mixed))[0].value == "5"
     assert "5 brakes to recall, 1 to measure again" in holds_by_day(audited(mixed)).description

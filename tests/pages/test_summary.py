@@ -59,7 +59,7 @@ def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
 
 def test_the_highest_rate_below_its_expectation_is_no_clear_difference() -> None:
     finding = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4)))
-    assert f"{worst()} has the highest unadjusted rate, with " in finding.text
+    assert f"{worst()} has the highest unadjusted rate: " in finding.text
     assert ", 99 expected for that work." in finding.text
     assert "the highest unadjusted rate" in finding.detail
 
