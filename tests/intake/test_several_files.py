@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -106,3 +108,16 @@ def test_two_thousand_files_of_one_row_take_seconds(tmp_path: Path) -> None:
     log = read_log([str(tmp_path)])
     assert time.process_time() - start < 20
     assert log.intake["accepted"].to_list() == [1] * 2_000
+
+
+def test_a_worker_that_is_spawned_reads_after_its_parent_has(tmp_path: Path) -> None:
+    """A forked one would wait for threads of polars that it does not have: the docstring says so."""
+    (tmp_path / "log.csv").write_text("session_id,bike_id,brake,technician,started_at\nS1,B1,front,Wren,2025-01-01\n")
+    assert accepted_rows(tmp_path) == 1
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        assert pool.submit(accepted_rows, tmp_path).result(timeout=60) == 1
+    assert "spawn" in str(read_log.__doc__)
+
+
+def accepted_rows(folder: Path) -> int:
+    return int(read_log([str(folder)]).intake["accepted"].sum())
