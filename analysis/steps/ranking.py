@@ -71,7 +71,8 @@ def _rank_steps(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.in
     2006, Bayesian Anal. 1:915-946.
     """
     in_top = [order <= top for top in TOP_COUNTS]
-    candidates = np.lexsort((-estimate, -sum(is_top.mean(axis=0) for is_top in in_top)))[:CANDIDATES].tolist()
+    share_in_top = np.sum([is_top.mean(axis=0) for is_top in in_top], axis=0)
+    candidates = np.lexsort((-estimate, -share_in_top))[:CANDIDATES].tolist()
     triples = combinations(candidates, min(FIRST_STEPS, len(candidates)))
     first = max(
         triples, key=lambda triple: sum(int(is_top[:, triple].all(axis=1).sum()) for is_top in in_top), default=()

@@ -145,8 +145,8 @@ def _draw_prevented(
     all_missed = np.zeros(design.missed.shape)
     all_missed[:, indices] = missed
     changed = missed.sum(axis=1) > 0
-    missed, hazard = missed[changed].astype(float), estimate.cumulative_hazard[changed]
-    patterns = _group_miss_patterns(missed, hazard * np.exp(-missed @ estimate.reference_effects[indices]))
+    misses, hazard = missed[changed].astype(float), estimate.cumulative_hazard[changed]
+    patterns = _group_miss_patterns(misses, hazard * np.exp(-misses @ estimate.reference_effects[indices]))
     errors, effects = estimate.log_hazard_errors[:, indices], estimate.effects[:, indices]
     direct = 100 / len(estimate.cumulative_hazard) * _prevented(patterns, errors, effects)
     return direct + draw_prevented_through_later_steps(design, costs.later, estimate, all_missed, rng)
